@@ -1,0 +1,45 @@
+package config
+
+// A Trial is a planned experiment: setups, runs and what is required. Numbers that the
+// file does not state and that have no default are NaN.
+type Trial struct {
+	Path string
+	Text []byte
+	Name string
+
+	Requirement Requirement
+	Setups      []Setup
+	Runs        []Run
+}
+
+// A Requirement is what a setup has to meet.
+type Requirement struct {
+	VacuumKPa      float64 // for setups that state none of their own
+	SealTimeLimitS float64
+	SealTimeShare  float64 // share of picks that seal within the limit, 0 to 1
+	VacuumMinKPa   float64 // lowest vacuum in carry
+	VacuumShare    float64
+	DropsMaxRate   float64 // drops per pick
+	Confidence     float64 // 0 to 1
+	PicksPerMinute float64
+}
+
+// A Setup is one combination of factor levels.
+type Setup struct {
+	Name          string
+	Bag           string
+	Cup           string
+	Cups          int
+	Placement     string
+	Tilt          string // quantity as written, "" where not stated
+	Engine        string
+	EngineSetting string
+	VacuumKPa     float64 // its own required vacuum
+}
+
+// A Run is a number of picks made in one go, one setup a station.
+type Run struct {
+	Setups map[string]string // station name → setup name
+	Piece  string            // id of the physical bag
+	Picks  int               // on each station
+}
