@@ -88,6 +88,11 @@ type Register struct {
 	Type    string // "u16", "i16", "u32", "i32", "f32"; "bit" for coils and discrete inputs, or one bit of a register
 	Order   string // of the bytes of 32-bit values: "ABCD", "CDAB", "BADC" or "DCBA"; 16 bits: "AB" or "BA"
 	Bit     int    // number of the bit in a register where Type is "bit", from 0 at the least significant
+
+	// Step is the f32 value of one raw count, in the device's own unit: count = f32 / Step,
+	// rounded, so that raw counts stay integers. 0 means |Scale| of the channel, which is right
+	// where the device sends the channel's unit.
+	Step float64
 }
 
 // A Station is one vacuum circuit.
