@@ -1,6 +1,12 @@
 package config
 
-import "griptrial/acquire/sample"
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"iter"
+
+	"griptrial/acquire/sample"
+)
 
 // A Rig is the hardware of a trial: buses, devices, channels, stations, engines. Numbers
 // that the file does not state and that have no default are NaN.
@@ -48,7 +54,7 @@ type Serial struct {
 type Device struct {
 	Name        string
 	Unit        int     // Modbus unit id
-	IntervalS   float64 // poll interval
+	IntervalS   float64 // poll interval; NaN for a device that streams
 	TurnaroundS float64 // longest time between request and answer that the maker states
 	Line        Line    // text kinds only
 	Channels    []Channel
@@ -57,7 +63,7 @@ type Device struct {
 // A Line says how a text device's lines are read.
 type Line struct {
 	Poll       string // sent to ask for a line; "" for a device that streams
-	Terminator string
+	Terminator string // ends a line; a line read may still have blanks and "\r" at its ends
 	Separator  string // between columns; "" where Pattern is used
 	Pattern    string // regular expression with named groups
 	Checksum   string // "none", "xor", "sum" or "crc16"
@@ -91,7 +97,8 @@ type Register struct {
 
 	// Step is the f32 value of one raw count, in the device's own unit: count = f32 / Step,
 	// rounded, so that raw counts stay integers. 0 means |Scale| of the channel, which is right
-	// where the device sends the channel's unit.
+	// where the device sends the channel's unit. A rig file's channels have it stated for f32
+	// and for text fields, from "resolution"; for whole numbers it is 0.
 	Step float64
 }
 
@@ -104,6 +111,7 @@ type Station struct {
 	PersistS            float64
 	DropLevelKPa        float64 // NaN: half the required vacuum
 	SealLimitS          float64 // NaN: none
+	ReleasePulseS       float64 // length of the release command, NaN where not stated
 	SupplyOffHolds      bool    // a check valve keeps the vacuum when the supply shuts
 	SupplyBeforeContact bool
 	HandHeld            bool
@@ -116,4 +124,55 @@ type Station struct {
 type Engine struct {
 	Name string
 	Kind string // "ejector", "pump" or "blower"
+}
+
+// A Place is a channel with the device and the bus that it is read from.
+type Place struct {
+	Bus     *Bus
+	Device  *Device
+	Channel *Channel
+}
+
+// Channels iterates over the channels of all devices in the order of the file.
+func (r *Rig) Channels() iter.Seq[Place] {
+	return func(yield func(Place) bool) {
+		for b := range r.Buses {
+			for d := range r.Buses[b].Devices {
+				device := &r.Buses[b].Devices[d]
+				for c := range device.Channels {
+					if !yield(Place{&r.Buses[b], device, &device.Channels[c]}) {
+						return
+					}
+				}
+			}
+		}
+	}
+}
+
+// Station returns the station with the given name, nil where there is none.
+func (r *Rig) Station(name string) *Station {
+	for i := range r.Stations {
+		if r.Stations[i].Name == name {
+			return &r.Stations[i]
+		}
+	}
+	return nil
+}
+
+// Engine returns the engine with the given name, nil where there is none.
+func (r *Rig) Engine(name string) *Engine {
+	for i := range r.Engines {
+		if r.Engines[i].Name == name {
+			return &r.Engines[i]
+		}
+	}
+	return nil
+}
+
+// SHA256 returns the hash of the file as read, in hexadecimal.
+func (r *Rig) SHA256() string { return hash(r.Text) }
+
+func hash(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
 }

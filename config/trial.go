@@ -1,5 +1,7 @@
 package config
 
+import "math"
+
 // A Trial is a planned experiment: setups, runs and what is required. Numbers that the
 // file does not state and that have no default are NaN.
 type Trial struct {
@@ -43,3 +45,29 @@ type Run struct {
 	Piece  string            // id of the physical bag
 	Picks  int               // on each station
 }
+
+// Setup returns the setup with the given name, nil where there is none.
+func (t *Trial) Setup(name string) *Setup {
+	for i := range t.Setups {
+		if t.Setups[i].Name == name {
+			return &t.Setups[i]
+		}
+	}
+	return nil
+}
+
+// RequiredVacuumKPa returns the vacuum that the named setup has to reach: its own, else the
+// requirement's. It is NaN where there is neither or no such setup.
+func (t *Trial) RequiredVacuumKPa(setup string) float64 {
+	s := t.Setup(setup)
+	switch {
+	case s == nil:
+		return math.NaN()
+	case math.IsNaN(s.VacuumKPa):
+		return t.Requirement.VacuumKPa
+	}
+	return s.VacuumKPa
+}
+
+// SHA256 returns the hash of the file as read, in hexadecimal.
+func (t *Trial) SHA256() string { return hash(t.Text) }

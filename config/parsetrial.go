@@ -1,0 +1,219 @@
+package config
+
+import (
+	"math"
+	"slices"
+)
+
+// LoadTrial reads the trial file at path. See ParseTrial.
+func LoadTrial(path string, rig *Rig) (*Trial, error) {
+	text, err := load(path)
+	if err != nil {
+		return nil, err
+	}
+	return ParseTrial(path, text, rig)
+}
+
+// ParseTrial reads the text of a trial file; name is what messages call it. Stations and
+// engines must be those of rig; with a nil rig any name will do. The error is Faults,
+// everything wrong in file order, and then the trial is nil.
+func ParseTrial(name string, text []byte, rig *Rig) (*Trial, error) {
+	f, top := readYAML(name, text, "a mapping with name, requirement, setups, runs")
+	if top == nil {
+		return nil, f.faults.asError()
+	}
+	t := &trialReader{trial: &Trial{Path: name, Text: slices.Clone(text)}, rig: rig, pressure: Pressure}
+	ceiling := 110.0 // kPa: no place with people has more around it
+	if rig != nil && !math.IsNaN(rig.AmbientKPa) {
+		t.pressure, ceiling = PressureAt(rig.AmbientKPa), rig.AmbientKPa
+	}
+	t.vacuum = func(x float64) string {
+		if x > 0 && x < ceiling {
+			return ""
+		}
+		return "more than 0 and less than the pressure around, " + Pressure.Format(ceiling)
+	}
+	t.readTop(top)
+	if err := f.faults.asError(); err != nil {
+		return nil, err
+	}
+	return t.trial, nil
+}
+
+// A trialReader holds what several parts of a trial file must agree on.
+type trialReader struct {
+	trial    *Trial
+	rig      *Rig // nil where not known
+	pressure Dimension
+	vacuum   check // that a vacuum can be had
+}
+
+func (t *trialReader) readTop(top *value) {
+	if top.require("name", `a name such as "bird feed, which cup"`) {
+		t.trial.Name = top.name("name")
+	}
+	t.requirement(top)
+	required := top.at["requirement"]
+	hasVacuum := required != nil && (required.kind != mapping || required.has("vacuum"))
+	if top.require("setups", "at least one setup") {
+		first := map[string]*value{}
+		for _, v := range top.list("setups", "at least one setup") {
+			s := t.setup(v)
+			if math.IsNaN(s.VacuumKPa) && !v.has("vacuum") && !hasVacuum {
+				v.where("vacuum").fault("not stated, nor is requirement.vacuum; want the vacuum that holds the bag such as %q", "30 kPa")
+			}
+			if was := first[s.Name]; was != nil && s.Name != "" {
+				v.where("name").fault("%q is already the name of the setup in line %d", s.Name, was.line)
+			} else {
+				first[s.Name] = v
+			}
+			t.trial.Setups = append(t.trial.Setups, s)
+		}
+	}
+	for _, v := range top.list("runs", "runs such as {setups: {left: sachet}, picks: 20}") {
+		t.trial.Runs = append(t.trial.Runs, t.run(v))
+	}
+	top.finish()
+}
+
+func (t *trialReader) requirement(top *value) {
+	nan := math.NaN()
+	q := &t.trial.Requirement
+	*q = Requirement{VacuumKPa: nan, SealTimeLimitS: nan, SealTimeShare: nan, VacuumMinKPa: nan, VacuumShare: nan, DropsMaxRate: nan, PicksPerMinute: nan}
+	v := top.mapping("requirement", "a mapping such as {vacuum: 30 kPa}")
+	if v == nil {
+		v = &value{file: top.file, line: top.line, column: top.column, path: "requirement", kind: mapping} // the defaults
+	}
+	share := between(Share, 0, 1)
+	if w := v.get("vacuum"); w != nil && w.kind == mapping {
+		if w.require("required", t.pressure.want()) {
+			q.VacuumKPa = w.quantity("required", t.pressure, t.vacuum)
+		}
+		if w.require("min", "the lowest vacuum while the bag is carried, "+t.pressure.want()) {
+			q.VacuumMinKPa = w.quantity("min", t.pressure, t.vacuum)
+		}
+		if w.require("share", "the share of picks that keep it such as \"99 %\"") {
+			q.VacuumShare = w.quantity("share", Share, share)
+		}
+		w.finish()
+	} else if w != nil {
+		q.VacuumKPa = w.asQuantity(t.pressure, t.vacuum)
+	}
+	if w := v.mapping("seal_time", `a mapping such as {limit: 0.4 s, share: 95 %}`); w != nil {
+		if w.require("limit", Time.want()) {
+			q.SealTimeLimitS = w.quantity("limit", Time, positive)
+		}
+		if w.require("share", "the share of picks that seal within the limit such as \"95 %\"") {
+			q.SealTimeShare = w.quantity("share", Share, share)
+		}
+		w.finish()
+	}
+	if w := v.mapping("drops", "a mapping such as {max_rate: 0.1 %}"); w != nil {
+		if w.require("max_rate", "the share of picks that may drop such as \"0.1 %\"") {
+			q.DropsMaxRate = w.quantity("max_rate", Share, share)
+		}
+		w.finish()
+	}
+	q.Confidence = v.quantity("confidence", Share, func(x float64) string {
+		if x >= 0.5 && x < 1 {
+			return ""
+		}
+		return "50 % or more and less than 100 %"
+	})
+	q.PicksPerMinute = v.quantity("picks", Frequency, positive)
+	v.finish()
+}
+
+func (t *trialReader) setup(v *value) Setup {
+	var s Setup
+	if v.require("name", "a name") {
+		s.Name = v.name("name")
+	}
+	if v.require("bag", `the kind of bag such as "seed sachet"`) {
+		s.Bag = v.name("bag")
+	}
+	if v.require("cup", `the cup by shape and size such as "bellows cup, 40 mm lip"`) {
+		s.Cup = v.name("cup")
+	}
+	s.Cups, _ = v.integer("cups", 1, 1000)
+	s.Placement = v.name("placement")
+	if tilt := v.quantity("tilt", Angle, between(Angle, -90, 90)); !math.IsNaN(tilt) {
+		s.Tilt = v.name("tilt")
+	}
+	s.Engine = v.name("engine")
+	s.EngineSetting = v.name("engine_setting")
+	s.VacuumKPa = v.quantity("vacuum", t.pressure, t.vacuum)
+	if t.rig != nil && s.Engine != "" && t.rig.Engine(s.Engine) == nil {
+		v.where("engine").fault("%s", unknownName(s.Engine, "engine", names(t.rig.Engines, func(e Engine) string { return e.Name })))
+	}
+	v.finish()
+	return s
+}
+
+func names[T any](all []T, name func(T) string) []string {
+	out := make([]string, len(all))
+	for i, x := range all {
+		out[i] = name(x)
+	}
+	return out
+}
+
+func (t *trialReader) run(v *value) Run {
+	r := Run{Setups: map[string]string{}, Piece: v.name("piece")}
+	if v.require("picks", "the number of picks on each station") {
+		r.Picks, _ = v.integer("picks", 1, 100_000_000)
+	}
+	const want = "one setup for each station in use such as {left: sachet}"
+	if v.require("setups", want) {
+		if m := v.mapping("setups", want); m != nil {
+			if len(m.keys) == 0 {
+				m.fault("empty; want %s", want)
+			}
+			for _, station := range m.keys {
+				if setup := m.name(station); setup != "" {
+					r.Setups[station] = setup
+					t.match(m, station, setup)
+				}
+			}
+		}
+	}
+	v.finish()
+	return r
+}
+
+// match notes what keeps the named setup from being run on the named station.
+func (t *trialReader) match(m *value, station, setup string) {
+	s := t.trial.Setup(setup)
+	if s == nil {
+		known := names(t.trial.Setups, func(s Setup) string { return s.Name })
+		slices.Sort(known)
+		if hint := didYouMean(setup, known); hint != "" || len(known) == 0 {
+			m.at[station].fault("%q is no setup of this file%s", setup, hint)
+		} else {
+			m.at[station].fault("%q is no setup of this file; want %s", setup, either(known))
+		}
+	}
+	if t.rig == nil {
+		return
+	}
+	at := t.rig.Station(station)
+	if at == nil {
+		m.keyAt[station].fault("%s", unknownName(station, "station", names(t.rig.Stations, func(s Station) string { return s.Name })))
+	}
+	if s == nil || at == nil {
+		return
+	}
+	if s.Engine != "" && at.Engine != "" && s.Engine != at.Engine {
+		m.at[station].fault("setup %q wants the engine %q, and the rig file has %q on station %q; want the same, or no engine for that station where runs change it",
+			setup, s.Engine, at.Engine, station)
+	}
+	required := t.trial.RequiredVacuumKPa(setup)
+	if required <= at.IdleBandKPa {
+		m.at[station].fault("setup %q requires %s, which lies in the idle band of station %q, %s; want more, or a smaller idle_band",
+			setup, Pressure.Format(required), station, Pressure.Format(at.IdleBandKPa))
+	}
+	if required <= at.DropLevelKPa {
+		m.at[station].fault("setup %q requires %s, not above the drop level of station %q, %s; want a lower drop_level",
+			setup, Pressure.Format(required), station, Pressure.Format(at.DropLevelKPa))
+	}
+}
