@@ -1,0 +1,46 @@
+package modbus
+
+import (
+	"context"
+	"os"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// A timerfd waits on a kernel timer read as a file: the runtime's poller wakes at once
+// when it fires, not at the next whole millisecond as for its own timers.
+type timerfd struct {
+	file  *os.File
+	fd    int
+	watch func() bool
+}
+
+// newWaiter returns a waiter whose waits end with ctx.
+func newWaiter(ctx context.Context) waiter {
+	fd, err := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
+	if err != nil {
+		return newTimerWaiter(ctx.Done()) // out of descriptors: later, but still right
+	}
+	f := os.NewFile(uintptr(fd), "timerfd")
+	return &timerfd{f, fd, context.AfterFunc(ctx, func() { f.SetReadDeadline(time.Unix(1, 0)) })}
+}
+
+func (w *timerfd) until(t time.Time) {
+	d := time.Until(t)
+	if d <= 0 {
+		return // a setting of 0 would stop the timer
+	}
+	spec := unix.ItimerSpec{Value: unix.NsecToTimespec(int64(d))}
+	var expirations [8]byte
+	if unix.TimerfdSettime(w.fd, 0, &spec, nil) != nil {
+		time.Sleep(d)
+		return
+	}
+	w.file.Read(expirations[:]) // an error means that the context has ended
+}
+
+func (w *timerfd) close() {
+	w.watch()
+	w.file.Close()
+}

@@ -1,0 +1,7 @@
+//go:build !linux
+
+package modbus
+
+import "context"
+
+func newWaiter(ctx context.Context) waiter { return newTimerWaiter(ctx.Done()) }
