@@ -62,5 +62,6 @@ type Event struct {
 	TS      float64
 	Kind    EventKind
 	Station string
+	Group   string
 	Pick    int // number of the pick it belongs to, 0 for none
 }

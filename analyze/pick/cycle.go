@@ -1,0 +1,786 @@
+package pick
+
+import (
+	"math"
+
+	"griptrial/acquire/sample"
+	"griptrial/analyze"
+)
+
+// openSuctionS is how long open suction must be steady to end a pick that has sealed and
+// lost it, in seconds.
+const openSuctionS = 2
+
+// A phase is how far the pick in progress has come.
+type phase int
+
+const (
+	approach phase = iota // not sealed yet
+	holding               // sealed, neither released nor lost
+	leaving               // released, or given up unsealed: on the way to the idle band
+	lost                  // below the drop level: dropped, or nobody can tell yet
+)
+
+// A cycle is a pick in progress.
+type cycle struct {
+	Pick
+	phase phase
+
+	level, dropLevel, band float64 // as the channel shows them, kPa
+	idle                   float64 // NaN where not known
+	shift                  float64 // removed from figures, kPa
+
+	start, contact, sealed, lostAt, released, backIdle, response instant
+	supplyShut                                                   instant
+	sealT                                                        float64 // by the running median; NaN where sealed unseen
+	countFrom                                                    instant // of the seal time
+	holdFrom, holdTo                                             float64 // s; NaN while open
+	atPress                                                      bool    // contact and seal within one interval
+	late, dropped, dipping, unseen                               bool
+	offAt                                                        instant // supply shut while a seal was not yet sure
+	dipFrom                                                      float64
+	required, dropping, idling                                   watch
+	responded                                                    bool
+	flats                                                        flats
+	belowOpen, lostOpen                                          bool
+	refining                                                     int
+	endT                                                         float64
+
+	hold                  span // copy at the hold's end: medians only
+	holdMedian            float64
+	holdN                 int
+	lowest                float64
+	gapS                  float64
+	firstHalf, secondHalf float64
+	slope, slopeU         float64
+	leakDown, leakDownU   float64
+	sigma                 float64
+
+	flowMedian, flowU float64
+	flowDone          bool
+	energy            []energy
+}
+
+// An energy is what a power or air channel drew during a pick.
+type energy struct {
+	kind           sample.Kind
+	from, to       float64
+	sigma          float64 // noise of the channel
+	n0, n1, g0, g1 int
+	done           bool
+}
+
+// A refinement is an instant to be found once the samples around it have come.
+type refinement struct {
+	p      *cycle
+	dst    *instant
+	level  float64
+	at     int
+	rising bool
+	due    float64
+}
+
+// A watch follows the running median across one level. Its state holds once the time
+// between two crossings, interpolated, has reached persist.
+type watch struct {
+	level float64
+	known bool
+	above bool
+	held  bool
+	inGap bool    // the last crossing lies in a gap, or before the recording
+	since float64 // time of the last crossing
+	at    int     // first sample behind it
+}
+
+// restart has a watch that already lies below its level wait from time t on.
+func (w *watch) restart(t float64) {
+	if w.known && !w.above {
+		w.since, w.held, w.inGap = t, false, true
+	}
+}
+
+// tol is the distance within which two vacuums count as one level, kPa.
+func (k *Tracker) tol() float64 { return max(0.5, 4*k.noise.sigma()) }
+
+// step judges sample i.
+func (k *Tracker) step(i int) {
+	r := &k.trace
+	t, gap := r.time(i), r.gapBefore(i)
+	k.judging = t
+	m := r.median(i, k.half, &k.scratch)
+	prevT, prevM := k.lastMT, k.lastM
+	k.lastMT, k.lastM = t, m
+	if len(k.later) > 0 {
+		k.refine(t, gap)
+	}
+	if gap {
+		k.gapAt(prevT, t)
+	}
+	p := k.now
+	if p == nil {
+		k.stepIdle(i, t, m, gap)
+		return
+	}
+	if p.phase == approach || p.phase == lost {
+		p.flats.add(r, i, k.tol())
+	}
+	for _, w := range []*watch{&p.required, &p.dropping, &p.idling} {
+		k.watch(p, w, i, t, m, prevT, prevM, gap)
+		if k.now != p {
+			return
+		}
+	}
+	switch p.phase {
+	case holding:
+		k.accumulate(p, i, t, m)
+	case lost:
+		if p.lostOpen && !p.dropped {
+			k.accumulate(p, i, t, m)
+		}
+		if p.flats.length() >= openSuctionS {
+			k.end(p, t, "open_suction")
+		}
+	}
+}
+
+func (k *Tracker) watch(p *cycle, w *watch, i int, t, m, prevT, prevM float64, gap bool) {
+	const eps = 1e-9
+	above := m >= w.level
+	if !w.known {
+		w.known, w.above, w.since, w.at, w.inGap = true, above, t, i, true
+	}
+	if above != w.above {
+		tx, before := t, prevT
+		if !gap {
+			tx = prevT + (t-prevT)*(w.level-prevM)/(m-prevM)
+			before = tx
+		}
+		if !w.held && before-w.since >= k.set.PersistS-eps {
+			w.held = true
+			k.stateHeld(p, w)
+			if k.now != p {
+				return
+			}
+		}
+		w.above, w.since, w.at, w.inGap, w.held = above, tx, i, gap, false
+		k.stateCrossed(p, w, i)
+	}
+	if !w.held && t-w.since >= k.set.PersistS-eps {
+		w.held = true
+		k.stateHeld(p, w)
+	}
+}
+
+func (k *Tracker) stateHeld(p *cycle, w *watch) {
+	switch {
+	case w == &p.required && w.above:
+		switch {
+		case p.phase == approach:
+			k.seal(p, w)
+		case p.phase == holding && p.dipping:
+			p.dipping = false
+			p.ReSeals++
+			p.BelowRequiredS += w.since - p.dipFrom
+			k.event(p.dipFrom, Dip, p)
+			k.event(w.since, ReSeal, p)
+		}
+	case w == &p.required:
+		if p.phase == holding || p.phase == lost {
+			if p.belowOpen {
+				k.spans[0].merge(&k.spans[1])
+				p.belowOpen = false
+			}
+			if !p.dipping {
+				p.dipping, p.dipFrom = true, w.since
+			}
+		}
+	case w == &p.dropping && w.above:
+		if p.phase == lost && !p.dropped { // it was a dip after all
+			k.closeLost(p, true)
+			p.phase = holding
+		}
+	case w == &p.dropping:
+		if p.phase == holding {
+			k.loss(p, w)
+		}
+	case w == &p.idling && !w.above:
+		switch {
+		case p.phase == leaving:
+			k.refineLater(p, &p.backIdle, w, false)
+			k.end(p, w.since, "ambient")
+		case p.phase == lost, p.phase == approach && !k.has(sample.Supply):
+			k.end(p, w.since, "ambient")
+		}
+	}
+}
+
+func (k *Tracker) stateCrossed(p *cycle, w *watch, i int) {
+	switch {
+	case w == &p.required && w.above:
+		if p.belowOpen && p.phase == holding {
+			k.spans[0].merge(&k.spans[1])
+			p.belowOpen = false
+		}
+	case w == &p.required:
+		switch {
+		case p.phase == holding && !p.dipping:
+			k.reset(&k.spans[1])
+			p.belowOpen = true
+		case p.phase == approach && p.offAt.ok():
+			k.giveUp(p, p.offAt.t)
+		}
+	case w == &p.dropping && w.above:
+		if p.phase == holding && p.lostOpen {
+			k.closeLost(p, true)
+		}
+	case w == &p.dropping:
+		if p.phase == holding {
+			k.reset(&k.spans[2])
+			p.lostOpen = true
+			k.flow(w.since, (*follower).pause)
+		}
+	case w == &p.idling && w.above:
+		if p.phase == approach && !p.responded && p.start.ok() && k.has(sample.Supply) {
+			p.responded = true
+			k.refineLater(p, &p.response, w, true)
+		}
+	}
+}
+
+// closeLost ends the stretch below the drop level: it belongs to the hold, or does not.
+func (k *Tracker) closeLost(p *cycle, hold bool) {
+	if !p.lostOpen {
+		return
+	}
+	p.lostOpen = false
+	if hold {
+		to := &k.spans[0]
+		if p.belowOpen {
+			to = &k.spans[1]
+		}
+		to.merge(&k.spans[2])
+		k.flow(k.lastMT, (*follower).resume)
+	}
+}
+
+func (k *Tracker) reset(s *span) { s.reset(k.binWidth()) }
+
+func (k *Tracker) event(t float64, kind EventKind, p *cycle) {
+	e := Event{TS: t, Kind: kind, Station: k.set.Station, Group: k.set.Group}
+	if p != nil {
+		e.Pick = p.N
+	}
+	k.events = append(k.events, e)
+}
+
+// gapAt notes that samples are missing between times from and to.
+func (k *Tracker) gapAt(from, to float64) {
+	p := k.now
+	k.event(from, GapSeen, p)
+	if p == nil {
+		return
+	}
+	p.TouchedByGap = true
+	p.flats.cut()
+	if p.phase == holding {
+		k.spans[0].gapS += to - from
+	}
+	k.shut.reset()
+}
+
+// seal takes the required vacuum as reached: it has held for persist.
+func (k *Tracker) seal(p *cycle, w *watch) {
+	p.phase = holding
+	p.unseen = w.inGap
+	p.sealT = w.since
+	k.findContact(p, w)
+	from := p.countFrom
+	if from.ok() && w.since-from.t > k.set.SealLimitS {
+		p.late = true
+	}
+	if !p.unseen {
+		k.refineLater(p, &p.sealed, w, true)
+	}
+	p.holdFrom = w.since + holdStartS
+	k.reset(&k.spans[0])
+	p.belowOpen, p.lostOpen = false, false
+	k.flow(p.holdFrom, (*follower).startHold)
+	p.dropping.known, p.dropping.held = false, false
+	r := &k.trace
+	for i := r.after(p.holdFrom); i < k.current(); i++ {
+		k.accumulate(p, i, r.time(i), r.median(i, k.half, &k.scratch))
+	}
+	if p.offAt.ok() {
+		k.supplyFell(p, p.offAt)
+	}
+}
+
+// current returns the index of the sample being judged.
+func (k *Tracker) current() int { return k.next }
+
+// findContact says when the cup met the bag, and so where seal time counts from.
+func (k *Tracker) findContact(p *cycle, w *watch) {
+	switch {
+	case k.has(sample.Touch):
+		if k.touched.ok() && k.touched.t <= w.since && (k.touchOn || k.touched.t > k.idleFrom) {
+			p.contact = k.touched
+		}
+	default:
+		p.contact = k.inferContact(p, w)
+	}
+	p.countFrom, p.SealFrom = p.start, "supply"
+	if !k.has(sample.Supply) {
+		p.SealFrom = "rise"
+	}
+	switch {
+	case p.contact.ok() && (!p.start.ok() || p.contact.t > p.start.t):
+		p.countFrom, p.SealFrom = p.contact, "contact"
+		if k.has(sample.Touch) {
+			p.SealFrom = "touch"
+		}
+	case k.set.SupplyBeforeContact && !p.contact.ok():
+		p.countFrom = noInstant()
+	}
+	if !p.countFrom.ok() {
+		p.SealFrom = ""
+	}
+}
+
+// inferContact reads contact from the vacuum: the last sample at the level of open suction
+// before the rise that seals. It cannot be had where there was no open suction, or where
+// flat stretches at different levels leave it open which.
+func (k *Tracker) inferContact(p *cycle, w *watch) instant {
+	tol := k.tol()
+	base := p.idle
+	if math.IsNaN(base) {
+		base = 0
+	}
+	level, end, ok := p.flats.openSuction(base+tol, w.level, w.since, tol)
+	if !ok {
+		return noInstant()
+	}
+	r := &k.trace
+	at := -1
+	for i := w.at - 1; i >= r.base && r.time(i) >= end && !r.gapBefore(i+1); i-- {
+		if math.Abs(r.vacuum(i)-level) <= tol {
+			at = i
+			break
+		}
+	}
+	x := instant{t: end, warn: []analyze.Warning{analyze.Warn(analyze.ContactInferred)}}
+	if at >= 0 {
+		x.t = r.time(at)
+		x.beside = r.time(at+1) - x.t
+		x.err.Rect(x.beside)
+		x.err.Rect(r.stampHalf(at))
+	} else {
+		x.beside = k.interval()
+		x.err.Rect(x.beside)
+	}
+	if p.start.ok() && x.t > p.start.t && k.has(sample.Supply) {
+		// Supply came first: it responds to the bag by leaving open suction.
+		if j := k.bracket(level+tol, max(at+1, r.base+1), true); j >= 0 {
+			p.response = k.crossing(level+tol, j, true)
+		}
+		p.responded = true
+	}
+	return x
+}
+
+// loss judges a fall below the drop level that has held for persist.
+func (k *Tracker) loss(p *cycle, w *watch) {
+	p.phase = lost
+	p.flats.reset()
+	k.refineLater(p, &p.lostAt, w, false)
+	if k.canTell() {
+		k.drop(p, w)
+	}
+}
+
+// canTell reports whether a loss now is a drop and not somebody's letting go.
+func (k *Tracker) canTell() bool {
+	if k.set.HandHeld {
+		return false
+	}
+	supply := k.has(sample.Supply)
+	return supply && (k.supplyOn || k.set.SupplyOffHolds) || k.carriedOn ||
+		!supply && k.has(sample.Release)
+}
+
+func (k *Tracker) drop(p *cycle, w *watch) {
+	p.dropped = true
+	if p.belowOpen {
+		k.spans[0].merge(&k.spans[1])
+		p.belowOpen = false
+	}
+	k.closeLost(p, false)
+	k.sagBefore(p, w.since)
+	k.closeHold(p, w.since)
+	k.event(w.since, Drop, p)
+}
+
+// sagBefore notes a stretch below the required vacuum that led to a loss at t, unless the
+// two are one event.
+func (k *Tracker) sagBefore(p *cycle, t float64) {
+	if p.dipping && t-p.dipFrom > 5*k.set.PersistS {
+		k.event(p.dipFrom, Sag, p)
+		p.BelowRequiredS += t - p.dipFrom
+	}
+	p.dipping = false
+}
+
+// release takes a release commanded at x.
+func (k *Tracker) release(p *cycle, x instant) {
+	persist := k.set.PersistS
+	if w := &p.dropping; p.phase == holding && w.known && !w.above && !w.held && x.t-w.since >= persist && k.canTell() {
+		w.held = true
+		k.loss(p, w)
+		if p.dropped {
+			return
+		}
+	}
+	if w := &p.required; p.phase == holding && !w.above {
+		if !p.dipping && x.t-w.since >= persist {
+			if p.belowOpen {
+				k.spans[0].merge(&k.spans[1])
+			}
+			p.dipping, p.dipFrom = true, w.since
+		}
+		if p.dipping && x.t-p.dipFrom >= persist {
+			k.event(p.dipFrom, Sag, p)
+			p.BelowRequiredS += x.t - p.dipFrom
+		}
+	} else if p.dipping {
+		k.event(p.dipFrom, Dip, p)
+		p.BelowRequiredS += p.required.since - p.dipFrom
+	}
+	p.dipping, p.belowOpen = false, false
+	k.closeLost(p, false)
+	k.closeHold(p, x.t)
+	k.closeLeakDown(p)
+	p.released = x
+	p.phase = leaving
+	p.idling.restart(x.t)
+}
+
+// giveUp takes a pick as unsealed: the supply was shut before it sealed.
+func (k *Tracker) giveUp(p *cycle, t float64) {
+	p.phase = leaving
+	p.idling.restart(t)
+}
+
+// closeHold ends the hold at time t and keeps its medians.
+func (k *Tracker) closeHold(p *cycle, t float64) {
+	if !math.IsNaN(p.holdTo) {
+		return
+	}
+	p.holdTo = t
+	s := &k.spans[0]
+	p.holdMedian, p.holdN, p.gapS = s.tally.median(), s.tally.n, s.gapS
+	p.lowest = s.lowest
+	p.firstHalf, p.secondHalf = s.blocks.halves()
+	if !math.IsNaN(k.set.VolumeL) && k.hasFollower(sample.Flow) {
+		p.slope, p.slopeU = s.blocks.slope()
+	}
+	p.sigma = k.noise.sigma()
+	k.flow(t, func(f *follower) { f.endHold(p) })
+}
+
+func (k *Tracker) closeLeakDown(p *cycle) {
+	if p.supplyShut.ok() && math.IsNaN(p.leakDown) {
+		p.leakDown, p.leakDownU = k.shut.slope()
+	}
+}
+
+// flow has g called for each flow channel once it has been read up to time t.
+func (k *Tracker) flow(t float64, g func(*follower)) {
+	for _, f := range k.follow {
+		if f.ch.Kind == sample.Flow {
+			k.mark(f, t, g)
+		}
+	}
+}
+
+// mark marks time t in channel f, once it has been read as far as the station has been
+// judged: so what it knew then does not depend on the sizes of batches.
+func (k *Tracker) mark(f *follower, t float64, g func(*follower)) {
+	f.advance(k.judging)
+	f.marks = append(f.marks, mark{t, g})
+}
+
+// accumulate adds sample i, at which the running median is m, to the hold.
+func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
+	if p.supplyShut.ok() {
+		if t >= p.supplyShut.t+k.set.SettleS {
+			k.shut.add(t, k.trace.vacuum(i))
+		}
+		return
+	}
+	if t < p.holdFrom || !math.IsNaN(p.holdTo) {
+		return
+	}
+	s := &k.spans[0]
+	switch {
+	case p.lostOpen:
+		s = &k.spans[2]
+	case p.belowOpen:
+		s = &k.spans[1]
+	}
+	s.add(t, k.trace.vacuum(i))
+	s.low(m)
+}
+
+// edge takes an edge of a switched channel.
+func (k *Tracker) edge(kind sample.Kind, e edge) {
+	k.judging = e.t
+	p := k.now
+	switch kind {
+	case sample.Supply:
+		k.supplyOn = e.on
+		switch {
+		case e.on && p != nil && p.phase == holding && p.supplyShut.ok():
+			k.closeLeakDown(p) // evacuated again during the hold
+		case e.on:
+			if p != nil {
+				k.end(p, e.t, "")
+			}
+			k.begin(e.at, e.t)
+		case p != nil:
+			k.supplyFell(p, e.at)
+		}
+	case sample.Release:
+		k.releaseOn = e.on
+		if !e.on || p == nil {
+			return
+		}
+		switch p.phase {
+		case approach:
+			k.shutUnsealed(p, e.at)
+		case holding:
+			k.release(p, e.at)
+		case lost:
+			if !p.dropped && !k.supplyOn {
+				k.release(p, e.at)
+			}
+		}
+	case sample.Touch:
+		k.touchOn = e.on
+		if e.on {
+			k.touched = e.at
+		}
+	case sample.Carried:
+		k.carriedOn = e.on
+	}
+}
+
+// supplyFell takes a falling edge of supply.
+func (k *Tracker) supplyFell(p *cycle, x instant) {
+	switch p.phase {
+	case approach:
+		k.shutUnsealed(p, x)
+	case holding:
+		if !k.set.SupplyOffHolds && !k.has(sample.Release) {
+			k.release(p, x)
+			return
+		}
+		k.closeHold(p, x.t)
+		p.supplyShut = x
+		k.shut.reset()
+	}
+}
+
+// shutUnsealed ends an approach, unless the required vacuum has been reached and only
+// persist is missing.
+func (k *Tracker) shutUnsealed(p *cycle, x instant) {
+	w := &p.required
+	if w.known && w.above && !w.inGap {
+		p.offAt = x
+		return
+	}
+	k.giveUp(p, x.t)
+}
+
+// begin starts a pick at instant x, which stands at time t in the order of events.
+func (k *Tracker) begin(x instant, t float64) {
+	k.count++
+	nan := math.NaN()
+	p := &cycle{start: x, contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
+		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
+		sealT: nan, holdFrom: nan, holdTo: nan, leakDown: nan, leakDownU: nan, flowMedian: nan, flowU: nan,
+		holdMedian: nan, lowest: nan, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
+	p.EndS = nan
+	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
+	k.findIdle(t)
+	p.idle = k.idle
+	base := 0.0
+	if !math.IsNaN(p.idle) {
+		base = p.idle
+		k.idles.add(base)
+	}
+	if !x.ok() {
+		p.idle = nan
+	}
+	if k.set.RemoveIdleLevel {
+		p.shift = base
+	}
+	p.RequiredKPa = k.set.RequiredKPa(p.N)
+	p.level = p.RequiredKPa + p.shift
+	drop := k.set.DropLevelKPa
+	if !(drop > 0) {
+		drop = p.RequiredKPa / 2
+	}
+	p.dropLevel = drop + p.shift
+	p.band = base + k.set.IdleBandKPa
+	p.required = watch{level: p.level}
+	p.dropping = watch{level: p.dropLevel}
+	p.idling = watch{level: p.band}
+	if m := k.lastM; !math.IsNaN(m) {
+		for _, w := range []*watch{&p.required, &p.idling} {
+			w.known, w.above, w.since, w.at, w.inGap = true, m >= w.level, t, k.next, true
+		}
+	}
+	p.flats.reset()
+	k.now = p
+	for _, f := range k.follow {
+		if f.ch.Kind != sample.Flow {
+			p.energy = append(p.energy, energy{kind: f.ch.Kind, from: nan, to: nan})
+			n := len(p.energy) - 1
+			from := x.t
+			k.mark(f, t, func(f *follower) {
+				e := &p.energy[n]
+				e.from, e.n0, e.g0 = f.until(from)
+			})
+		}
+	}
+}
+
+// findIdle sets the idle level: the median of the last 2 s before time t with the supply
+// off and no pick in progress. Without a supply channel only samples within the idle band
+// of zero count.
+func (k *Tracker) findIdle(t float64) {
+	r := &k.trace
+	from := max(t-2, k.idleFrom)
+	var v []float64
+	for i := r.after(from); i < r.len() && r.time(i) < t; i++ {
+		if x := r.vacuum(i); k.has(sample.Supply) || math.Abs(x) <= k.set.IdleBandKPa {
+			v = append(v, x)
+		}
+	}
+	if len(v) > 0 {
+		k.idle = medianOf(v)
+	}
+}
+
+// end closes the pick in progress at time t, for the reason given: "ambient",
+// "open_suction", or "" for the next start.
+func (k *Tracker) end(p *cycle, t float64, where string) {
+	k.now = nil
+	k.idleFrom = t
+	k.in = idleWatch{}
+	p.endT, p.EndS = t, t
+	switch {
+	case p.late:
+		p.Outcome = Unsealed
+	case p.dropped:
+		p.Outcome = Dropped
+	case p.phase == leaving && p.released.ok():
+		p.Outcome = Released
+	case p.phase == leaving || p.phase == approach:
+		p.Outcome = Unsealed
+	default: // sealed and lost, and no channel tells why
+		p.Outcome, p.EndedAt = Ended, where
+		if where == "" {
+			p.EndedAt = "open_suction"
+		}
+		k.sagBefore(p, p.dropping.since)
+		k.closeLost(p, false)
+		k.closeHold(p, p.dropping.since)
+	}
+	k.close(p, t)
+}
+
+// close hands the pick on to be settled. Without a supply channel a stretch of vacuum that
+// began before the recording, or after another pick's loss, and never sealed is no pick.
+func (k *Tracker) close(p *cycle, t float64) {
+	if p.Outcome != "" && !k.has(sample.Supply) && !p.start.ok() && math.IsNaN(p.sealT) {
+		k.count--
+		return
+	}
+	n := 0
+	for _, f := range k.follow {
+		if f.ch.Kind == sample.Flow {
+			continue
+		}
+		i := n
+		n++
+		k.mark(f, t, func(f *follower) {
+			e := &p.energy[i]
+			e.to, e.n1, e.g1 = f.until(t)
+			e.sigma = f.noise.sigma()
+			e.done = true
+		})
+	}
+	k.closing = append(k.closing, p)
+}
+
+// finishCycle closes what is in progress when the recording ends.
+func (k *Tracker) finishCycle() {
+	k.refine(math.Inf(1), true)
+	p := k.now
+	if p == nil {
+		return
+	}
+	t := k.lastMT
+	k.now = nil
+	p.endT = t
+	switch {
+	case p.late:
+		p.Outcome = Unsealed
+	case p.dropped:
+		p.Outcome = Dropped
+	case p.phase == leaving && p.released.ok():
+		p.Outcome = Released
+	case p.phase == leaving:
+		p.Outcome = Unsealed
+	case p.phase == approach && p.start.ok() && t-p.start.t > k.set.SealLimitS:
+		p.Outcome = Unsealed
+	default:
+		p.Outcome = Open
+	}
+	if p.phase == holding || p.phase == lost {
+		k.closeHold(p, t)
+	}
+	k.close(p, t)
+}
+
+// refineLater has the instant of the watch's last crossing found once the samples around
+// it have come.
+func (k *Tracker) refineLater(p *cycle, dst *instant, w *watch, rising bool) {
+	if w.inGap {
+		return
+	}
+	due := w.since + k.interval()
+	if j := k.bracket(w.level, w.at, rising); j >= 0 {
+		r := &k.trace
+		dt := r.time(j) - r.time(j-1)
+		slope := math.Abs(r.vacuum(j)-r.vacuum(j-1)) / dt
+		due = r.time(j) + min(max(dt, 6*k.noise.sigma()/slope), maxReach)
+	}
+	p.refining++
+	k.later = append(k.later, refinement{p: p, dst: dst, level: w.level, at: w.at, rising: rising, due: due})
+}
+
+// refine finds the instants that are due at time t, all of them where all is set.
+func (k *Tracker) refine(t float64, all bool) {
+	n := 0
+	for _, x := range k.later {
+		if !all && x.due >= t {
+			k.later[n] = x
+			n++
+			continue
+		}
+		*x.dst = k.crossing(x.level, x.at, x.rising)
+		x.p.refining--
+	}
+	k.later = k.later[:n]
+}

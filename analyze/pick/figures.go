@@ -1,0 +1,258 @@
+package pick
+
+import (
+	"math"
+
+	"griptrial/acquire/sample"
+	"griptrial/analyze"
+)
+
+// settle hands on the picks that are final: their instants are found and flow and energy
+// have been read up to their end, or are given up deadAfterS later.
+func (k *Tracker) settle(final bool) {
+	for len(k.closing) > 0 {
+		p := k.closing[0]
+		if !final && (p.refining > 0 || !k.settled(p)) {
+			return
+		}
+		if p.refining > 0 {
+			k.refine(math.Inf(1), true)
+		}
+		if final || k.passed > p.endT+deadAfterS {
+			for _, f := range k.follow {
+				f.flush(p.endT)
+			}
+		}
+		k.figures(p)
+		k.picks = append(k.picks, p.Pick)
+		k.closing = k.closing[1:]
+	}
+}
+
+func (k *Tracker) settled(p *cycle) bool {
+	if k.passed > p.endT+deadAfterS {
+		return true
+	}
+	for _, f := range k.follow {
+		if len(f.marks) > 0 && f.marks[0].t <= p.endT {
+			return false
+		}
+	}
+	return true
+}
+
+// figures works out the figures of a pick that has ended.
+func (k *Tracker) figures(p *cycle) {
+	p.StartS, p.ContactS, p.ReleaseS = p.start.t, p.contact.t, p.released.t
+	p.SealedAtS, p.DropS = math.NaN(), math.NaN()
+	p.IdleLevelKPa = p.idle
+	p.ResponseDelayS, p.SealTimeS = analyze.None(), analyze.None()
+	p.HoldVacuumKPa, p.LowestVacuumKPa = analyze.None(), analyze.None()
+	p.LeakFlowLminANR, p.LeakDownKPaS = analyze.None(), analyze.None()
+	p.ReleaseTimeS = analyze.None()
+	if p.dropped {
+		p.DropS = p.lostAt.t
+	}
+	p.EnergyJ = k.energyOf(p)
+	if k.has(sample.Supply) {
+		p.ResponseDelayS = p.response.since(p.start)
+	}
+	if p.released.ok() && !math.IsNaN(p.sealT) {
+		p.ReleaseTimeS = p.backIdle.since(p.released)
+	}
+	if p.late || math.IsNaN(p.sealT) {
+		p.SealFrom, p.ReSeals, p.BelowRequiredS = "", 0, 0
+		return
+	}
+	if p.unseen || !p.sealed.ok() {
+		p.SealFrom = ""
+		return
+	}
+	p.SealedAtS = p.sealed.t
+	p.SealTimeS = k.sealTime(p)
+	k.holdFigures(p)
+	p.LeakFlowLminANR = k.leakFlow(p)
+	if !math.IsNaN(p.leakDown) {
+		var s analyze.Spread
+		s.Normal(p.leakDownU)
+		p.LeakDownKPaS = s.Figure(p.leakDown)
+	}
+}
+
+func (k *Tracker) sealTime(p *cycle) analyze.Figure {
+	f := p.sealed.since(p.countFrom)
+	if !f.OK() {
+		return f
+	}
+	f.Warnings = append(f.Warnings, k.place()...)
+	f.Lo = max(f.Lo, 0)
+	interval := max(p.sealed.beside, p.countFrom.beside)
+	if f.Value < interval {
+		f.Lo = 0
+		f.Warnings = append(f.Warnings, analyze.Warn1(analyze.BelowSampling, interval))
+	}
+	return f
+}
+
+// place warns of a transducer away from the cup: the restriction between is not known.
+func (k *Tracker) place() []analyze.Warning {
+	if at := k.vac.At; at == "manifold" || at == "engine" {
+		return []analyze.Warning{analyze.Warn(analyze.LineLossUnknown)}
+	}
+	return nil
+}
+
+// stillRisingKPa is the difference between the medians of the halves of a hold above which
+// it has not settled.
+const stillRisingKPa = 1
+
+func (k *Tracker) holdFigures(p *cycle) {
+	length := p.holdTo - p.holdFrom
+	if !(length >= holdStartS) || p.holdN == 0 {
+		return
+	}
+	if p.gapS > length/10 {
+		w := analyze.Warn(analyze.TouchedByGap)
+		p.HoldVacuumKPa, p.LowestVacuumKPa = analyze.None(w), analyze.None(w)
+		return
+	}
+	w := k.place()
+	if p.gapS > 0 {
+		w = append(w, analyze.Warn(analyze.TouchedByGap))
+	}
+	if math.Abs(p.secondHalf-p.firstHalf) > stillRisingKPa {
+		w = append(w, analyze.Warning{Code: analyze.StillRising, A: p.firstHalf, B: p.secondHalf})
+	}
+	// The median of n normal values has 1.2533 times the mean's standard deviation
+	// (asymptotic; Kendall and Stuart, from memory).
+	var s analyze.Spread
+	s.Normal(1.2533 * p.sigma / math.Sqrt(float64(p.holdN)))
+	k.level(&s, p.sigma)
+	p.HoldVacuumKPa = s.Figure(p.holdMedian-p.shift, w...)
+
+	if math.IsInf(p.lowest, 1) {
+		return
+	}
+	n := max(3, math.Round(2*k.half/max(k.interval(), 1e-9)))
+	var l analyze.Spread
+	l.Normal(1.2533 * p.sigma / math.Sqrt(n))
+	k.level(&l, p.sigma)
+	p.LowestVacuumKPa = l.Figure(p.lowest-p.shift, w...)
+}
+
+// level adds what the sensor does to a vacuum.
+func (k *Tracker) level(s *analyze.Spread, sigma float64) {
+	if a := k.vac.Accuracy; a > 0 {
+		s.Rect(a)
+	}
+	if q := k.vac.Resolution; q > 0 {
+		// With little noise the steps do not average out: half a step either way.
+		if sigma < q/2 {
+			s.Rect(q / 2)
+		} else {
+			s.Normal(q / math.Sqrt(12))
+		}
+	}
+}
+
+// leakFlow returns the flow that leaks in during the hold: the median of the flow less
+// what still goes into the volume, V·dv/dt (L/min ANR; 1 L ANR is 100 kPa·L at 20 °C).
+func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
+	if !p.flowDone || math.IsNaN(p.flowMedian) || !p.HoldVacuumKPa.OK() {
+		if k.hasFollower(sample.Flow) && !p.flowDone {
+			return analyze.None(analyze.Warn(analyze.ChannelTooLate))
+		}
+		return analyze.None()
+	}
+	var s analyze.Spread
+	s.Normal(p.flowU)
+	for _, f := range k.follow {
+		if f.ch.Kind != sample.Flow {
+			continue
+		}
+		if a := f.ch.Accuracy; a > 0 {
+			s.Rect(a)
+		}
+		if q := f.ch.Resolution; q > 0 {
+			s.Rect(q / 2)
+		}
+	}
+	v := k.set.VolumeL
+	if math.IsNaN(v) {
+		if p.HoldVacuumKPa.Has(analyze.StillRising) {
+			return analyze.None(p.HoldVacuumKPa.Warnings...)
+		}
+		return s.Figure(p.flowMedian)
+	}
+	const toLminANR = 60.0 / 100
+	if math.IsNaN(p.slope) {
+		return s.Figure(p.flowMedian)
+	}
+	s.Normal(v * p.slopeU * toLminANR)
+	s.Normal(k.set.VolumeUL * p.slope * toLminANR)
+	return s.Figure(p.flowMedian - v*p.slope*toLminANR)
+}
+
+func (k *Tracker) hasFollower(kind sample.Kind) bool {
+	for _, f := range k.follow {
+		if f.ch.Kind == kind {
+			return true
+		}
+	}
+	return false
+}
+
+// fewestPower is how many samples of a power or air channel a pick's energy needs.
+const fewestPower = 5
+
+// energyOf returns the energy from the pick's start to its end: electric, and that of the
+// compressed air at the stated specific energy.
+func (k *Tracker) energyOf(p *cycle) analyze.Figure {
+	if len(p.energy) == 0 || !p.start.ok() {
+		return analyze.None()
+	}
+	var s analyze.Spread
+	sum, counted := 0.0, false
+	n := 0
+	for _, f := range k.follow {
+		if f.ch.Kind == sample.Flow {
+			continue
+		}
+		e := p.energy[n]
+		n++
+		factor, rel := 1.0, 0.0
+		if e.kind == sample.Air {
+			// q L/min ANR over a second is q/60 L, of 1e-3 m³ each, at e kWh/m³ of 3.6e6 J.
+			c := k.set.SpecificEnergyKWhM3
+			if math.IsNaN(c) {
+				continue
+			}
+			factor = c * 3.6e6 / 60 * 1e-3
+			rel = k.set.SpecificEnergyU / c
+		}
+		counted = true
+		switch got := e.n1 - e.n0; {
+		case !e.done || math.IsNaN(e.to-e.from) && e.g1 == e.g0 && got >= fewestPower:
+			return analyze.None(analyze.Warn(analyze.ChannelTooLate))
+		case e.g1 != e.g0:
+			return analyze.None(analyze.Warn(analyze.TouchedByGap))
+		case got < fewestPower || math.IsNaN(e.to-e.from):
+			return analyze.None(analyze.Warning{Code: analyze.PowerTooSparse, A: float64(got), B: fewestPower})
+		}
+		x := e.to - e.from
+		length := p.endT - p.start.t
+		got := float64(e.n1 - e.n0)
+		sum += x * factor
+		s.Normal(e.sigma * length / math.Sqrt(got) * factor)
+		if a := f.ch.Accuracy; a > 0 {
+			s.Rect(a * length * factor)
+		}
+		// The trapezoid misses when in its first and last interval the draw changed.
+		s.Rect(math.Abs(x/length) * (length / got) / 2 * factor)
+		s.Normal(x * factor * rel)
+	}
+	if !counted {
+		return analyze.None()
+	}
+	return s.Figure(sum)
+}

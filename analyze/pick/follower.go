@@ -1,0 +1,167 @@
+package pick
+
+import (
+	"math"
+	"slices"
+
+	"griptrial/acquire/sample"
+)
+
+// A follower is a channel that decides nothing: flow, power, air. It is read behind the
+// vacuum, with marks in the order of time that say where a pick and its hold begin and end.
+type follower struct {
+	ch       sample.Channel
+	passed   float64
+	fault    bool
+	gapLimit float64
+	queue    []reading // taken, not yet read
+	past     []reading // read, the last few seconds of them
+	marks    []mark
+
+	total  float64 // ∫ value dt since the first sample
+	n      int     // samples read
+	gaps   int
+	taking bool
+	tally  tally
+	noise  noise
+	taken  int
+}
+
+type reading struct {
+	t, v, total float64
+	gap         bool
+	n, gaps     int
+}
+
+// A mark has f called once the channel has been read up to time t.
+type mark struct {
+	t float64
+	f func(*follower)
+}
+
+// pastKept is how many readings are kept for the integrals, at least.
+const pastKept = 256
+
+func newFollower(c sample.Channel) *follower {
+	f := &follower{ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c)}
+	if c.Resolution > 0 {
+		f.noise.floor = c.Resolution / math.Sqrt(12)
+	}
+	return f
+}
+
+func (f *follower) take(b sample.Batch, counts []int64) {
+	for i, n := range counts {
+		if n == sample.Missing {
+			continue
+		}
+		t := seconds(b.T[i])
+		gap := f.passed > math.Inf(-1) && (f.fault || t-f.passed > f.gapLimit)
+		f.fault = false
+		f.queue = append(f.queue, reading{t: t, v: f.ch.Value(n), gap: gap})
+		f.passed = t
+	}
+}
+
+// advance reads what lies at or before time limit.
+func (f *follower) advance(limit float64) {
+	i := 0
+	for ; i < len(f.queue) && f.queue[i].t <= limit; i++ {
+		f.read(f.queue[i])
+	}
+	f.queue = slices.Delete(f.queue, 0, i)
+	if n := len(f.past) / 2; n >= pastKept && f.past[n].t < limit-2*deadAfterS-1 {
+		f.past = slices.Delete(f.past, 0, n)
+	}
+}
+
+func (f *follower) read(x reading) {
+	if n := len(f.past); n > 0 {
+		last := f.past[n-1]
+		if x.gap {
+			f.gaps++
+		} else {
+			f.total += (x.v + last.v) / 2 * (x.t - last.t)
+		}
+		if n > 1 && !x.gap && !last.gap {
+			f.noise.add(f.past[n-2].t, last.t, x.t, f.past[n-2].v, last.v, x.v)
+		}
+	}
+	for len(f.marks) > 0 && f.marks[0].t < x.t {
+		f.keep(x)
+		f.pass()
+	}
+	f.keep(x)
+	f.n++
+	if f.taking {
+		f.tally.add(x.v)
+		f.taken++
+	}
+	for len(f.marks) > 0 && f.marks[0].t <= x.t {
+		f.pass()
+	}
+}
+
+func (f *follower) keep(x reading) {
+	if n := len(f.past); n > 0 && f.past[n-1].t == x.t {
+		return
+	}
+	x.total, x.n, x.gaps = f.total, f.n, f.gaps
+	f.past = append(f.past, x)
+}
+
+func (f *follower) pass() {
+	m := f.marks[0]
+	f.marks = f.marks[1:]
+	m.f(f)
+}
+
+// flush passes the marks up to time t although the channel has not come that far.
+func (f *follower) flush(t float64) {
+	for len(f.marks) > 0 && f.marks[0].t <= t {
+		f.pass()
+	}
+}
+
+// until returns ∫ value dt up to time t, the number of samples and of gaps before it; NaN
+// where t lies outside what is kept or in a gap.
+func (f *follower) until(t float64) (total float64, n, gaps int) {
+	i, _ := slices.BinarySearchFunc(f.past, t, func(r reading, t float64) int {
+		switch {
+		case r.t < t:
+			return -1
+		case r.t > t:
+			return 1
+		}
+		return 0
+	})
+	if i == len(f.past) {
+		return math.NaN(), f.n, f.gaps
+	}
+	b := f.past[i]
+	if b.t == t {
+		return b.total, b.n, b.gaps
+	}
+	if i == 0 || b.gap {
+		return math.NaN(), b.n, b.gaps
+	}
+	a := f.past[i-1]
+	v := a.v + (b.v-a.v)*(t-a.t)/(b.t-a.t)
+	return a.total + (a.v+v)/2*(t-a.t), b.n, b.gaps
+}
+
+func (f *follower) startHold() {
+	f.tally.reset(max(f.ch.Resolution, 1e-3))
+	f.taking, f.taken = true, 0
+}
+
+func (f *follower) pause()  { f.taking = false }
+func (f *follower) resume() { f.taking = true }
+
+// endHold gives the median flow of the hold to p.
+func (f *follower) endHold(p *cycle) {
+	f.taking = false
+	p.flowDone = true
+	p.flowMedian = f.tally.median()
+	p.flowU = 1.2533 * f.noise.sigma() / math.Sqrt(float64(max(f.taken, 1)))
+}

@@ -1,0 +1,228 @@
+package pick
+
+import (
+	"math"
+	"slices"
+)
+
+// A tally gives the median of any number of values in bounded memory: a histogram with
+// bins as wide as the channel's resolution, so that the median of raw counts is exact.
+type tally struct {
+	width, first float64 // bin i is centred at first + (i − zero)·width
+	zero         int
+	bin          []uint32
+	n            int
+}
+
+// tallyBins bounds a tally's memory; values further away count in the outermost bin.
+const tallyBins = 1 << 16
+
+func (h *tally) reset(width float64) {
+	clear(h.bin)
+	h.width, h.n = width, 0
+}
+
+func (h *tally) add(v float64) {
+	if h.n == 0 {
+		h.first, h.zero = v, len(h.bin)/2
+	}
+	h.n++
+	i := h.zero + int(math.Floor((v-h.first)/h.width+0.5))
+	if uint(i) >= uint(len(h.bin)) {
+		i = h.grow(i)
+	}
+	h.bin[i]++
+}
+
+// grow makes room for bin i and returns where it is then.
+func (h *tally) grow(i int) int {
+	for (i < 0 || i >= len(h.bin)) && len(h.bin) < tallyBins {
+		old := h.bin
+		h.bin = make([]uint32, max(256, 2*len(old)))
+		shift := (len(h.bin) - len(old)) / 2
+		copy(h.bin[shift:], old)
+		h.zero += shift
+		i += shift
+	}
+	return min(max(i, 0), len(h.bin)-1)
+}
+
+func (h *tally) merge(o *tally) {
+	for i, n := range o.bin {
+		if n == 0 {
+			continue
+		}
+		h.add(o.first + float64(i-o.zero)*o.width)
+		j := h.zero + int(math.Floor((o.first+float64(i-o.zero)*o.width-h.first)/h.width+0.5))
+		h.bin[min(max(j, 0), len(h.bin)-1)] += n - 1
+		h.n += int(n) - 1
+	}
+}
+
+// median returns the median, NaN of nothing.
+func (h *tally) median() float64 {
+	if h.n == 0 {
+		return math.NaN()
+	}
+	lo, hi := math.NaN(), math.NaN()
+	seen := 0
+	for i, n := range h.bin {
+		seen += int(n)
+		if math.IsNaN(lo) && seen >= (h.n+1)/2 {
+			lo = h.first + float64(i-h.zero)*h.width
+		}
+		if seen >= h.n/2+1 {
+			hi = h.first + float64(i-h.zero)*h.width
+			break
+		}
+	}
+	return (lo + hi) / 2
+}
+
+// Blocks are medians of a few neighbouring samples, at most maxBlocks of them: when full,
+// neighbours merge and blocks take twice the samples. They give slopes in bounded memory.
+type blocks struct {
+	t, v   []float64
+	merged int // base blocks in one block, a power of two
+	part   [blockSamples]float64
+	partT  float64
+	nPart  int
+	pend   int // base blocks gathered towards the next block
+	pt, pv float64
+}
+
+const (
+	maxBlocks    = 256
+	blockSamples = 5
+)
+
+func (b *blocks) reset() { *b = blocks{t: b.t[:0], v: b.v[:0], merged: 1} }
+
+func (b *blocks) add(t, v float64) {
+	b.part[b.nPart] = v
+	b.partT += t
+	if b.nPart++; b.nPart == blockSamples {
+		b.put(b.partT/blockSamples, medianOf5(&b.part))
+		b.nPart, b.partT = 0, 0
+	}
+}
+
+// medianOf5 returns the median of five: the smallest and the largest of four are dropped,
+// the fifth goes with the middle two.
+func medianOf5(p *[5]float64) float64 {
+	a, b := min(p[0], p[1]), max(p[0], p[1])
+	c, d := min(p[2], p[3]), max(p[2], p[3])
+	x, y := max(a, c), min(b, d)
+	lo, hi := min(x, y), max(x, y)
+	return max(lo, min(hi, p[4]))
+}
+
+func (b *blocks) put(t, v float64) {
+	b.pt += t
+	b.pv += v
+	if b.pend++; b.pend < b.merged {
+		return
+	}
+	b.t = append(b.t, b.pt/float64(b.merged))
+	b.v = append(b.v, b.pv/float64(b.merged))
+	b.pend, b.pt, b.pv = 0, 0, 0
+	if len(b.t) == maxBlocks {
+		for i := range maxBlocks / 2 {
+			b.t[i] = (b.t[2*i] + b.t[2*i+1]) / 2
+			b.v[i] = (b.v[2*i] + b.v[2*i+1]) / 2
+		}
+		b.t, b.v = b.t[:maxBlocks/2], b.v[:maxBlocks/2]
+		b.merged *= 2
+	}
+}
+
+// merge appends the blocks of a later stretch.
+func (b *blocks) merge(o *blocks) {
+	for i := range o.t {
+		for range o.merged {
+			b.put(o.t[i], o.v[i])
+		}
+	}
+	for i := range o.nPart {
+		b.add(o.partT/float64(o.nPart), o.part[i])
+	}
+}
+
+// halves returns the medians of the blocks of the first and of the second half, NaN where
+// a half has none.
+func (b *blocks) halves() (first, second float64) {
+	v := slices.Clone(b.v)
+	if b.nPart >= 3 {
+		v = append(v, medianOf(slices.Clone(b.part[:b.nPart])))
+	}
+	n := len(v) / 2
+	if n == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return medianOf(v[:n]), medianOf(v[len(v)-n:])
+}
+
+// slope returns the robust slope of the blocks (Theil and Sen: the median of the slopes of
+// all pairs; Sen 1968) in units a second, with its standard uncertainty from the scatter
+// about the line, NaN for fewer than three blocks.
+func (b *blocks) slope() (slope, u float64) {
+	return theilSen(b.t, b.v)
+}
+
+func theilSen(t, v []float64) (slope, u float64) {
+	n := len(t)
+	if n < 3 {
+		return math.NaN(), math.NaN()
+	}
+	s := make([]float64, 0, n*(n-1)/2)
+	for i := range n {
+		for j := i + 1; j < n; j++ {
+			if t[j] > t[i] {
+				s = append(s, (v[j]-v[i])/(t[j]-t[i]))
+			}
+		}
+	}
+	slope = medianOf(s)
+	r := make([]float64, n)
+	mean := 0.0
+	for i := range n {
+		r[i] = v[i] - slope*t[i]
+		mean += t[i] / float64(n)
+	}
+	mid := medianOf(slices.Clone(r))
+	sxx := 0.0
+	for i := range n {
+		r[i] = math.Abs(r[i] - mid)
+		sxx += (t[i] - mean) * (t[i] - mean)
+	}
+	return slope, medianOf(r) / 0.6745 / math.Sqrt(sxx)
+}
+
+// A span gathers the vacuum of a stretch of the hold: median, lowest, slope, and the time
+// that gaps take of it.
+type span struct {
+	tally  tally
+	blocks blocks
+	lowest float64 // of the running median, kPa
+	gapS   float64
+}
+
+func (s *span) reset(width float64) {
+	s.tally.reset(width)
+	s.blocks.reset()
+	s.lowest, s.gapS = math.Inf(1), 0
+}
+
+func (s *span) add(t, v float64) {
+	s.tally.add(v)
+	s.blocks.add(t, v)
+}
+
+func (s *span) low(m float64) { s.lowest = min(s.lowest, m) }
+
+func (s *span) merge(o *span) {
+	s.tally.merge(&o.tally)
+	s.blocks.merge(&o.blocks)
+	s.low(o.lowest)
+	s.gapS += o.gapS
+}

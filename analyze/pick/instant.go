@@ -1,0 +1,256 @@
+package pick
+
+import (
+	"math"
+
+	"griptrial/analyze"
+)
+
+// An instant is when something happened, in seconds of the trial's time, with what is
+// known of its error. t is NaN where it cannot be had.
+type instant struct {
+	t      float64
+	err    analyze.Spread
+	beside float64 // longest interval of the bracketing samples, s
+	warn   []analyze.Warning
+}
+
+func noInstant() instant { return instant{t: math.NaN()} }
+
+func (x instant) ok() bool { return !math.IsNaN(x.t) }
+
+// since returns the figure of the time from an earlier instant to x, in seconds.
+func (x instant) since(earlier instant) analyze.Figure {
+	w := append(append([]analyze.Warning(nil), earlier.warn...), x.warn...)
+	if !x.ok() || !earlier.ok() {
+		return analyze.None(w...)
+	}
+	e := x.err
+	e.Subtract(earlier.err)
+	return e.Figure(x.t-earlier.t, w...)
+}
+
+// maxReach bounds the half-width, in seconds, of the window whose samples give an instant:
+// longer windows meet curvature before they beat the noise.
+const maxReach = 0.5
+
+// crossing returns the instant at which the vacuum crosses level, near sample at, the
+// first sample at which the running median lies on the new side; rising tells the way.
+//
+// It is where a least-squares line through the raw samples within ± max(one interval,
+// 6σ/slope) of the crossing meets the level. The window shrinks, never below the bracketing
+// pair, until it is straight: its quadratic term is under two standard errors and its
+// residual under 1.5 σ. With two samples this is linear interpolation.
+//
+// The standard uncertainty follows
+//
+//	u² = (σ/s)²·(1/n + d²/Sxx) + [span·r·(0.09 + 0.2·r)]² + (pause/√12)²
+//
+// with slope s, d the distance from the window's centre, r the change of slope beside the
+// window beyond noise relative to s (at most 1), and pause the wait before an arrival
+// burst, by which the event may be earlier; with it the stamps' half-widths, the sensor's
+// limits of error and resolution over the slope, its refresh and its lag.
+func (k *Tracker) crossing(level float64, at int, rising bool) instant {
+	r := &k.trace
+	j := k.bracket(level, at, rising)
+	if j < 0 {
+		return noInstant()
+	}
+	t0, t1, v0, v1 := r.time(j-1), r.time(j), r.vacuum(j-1), r.vacuum(j)
+	dt := t1 - t0
+	slope := (v1 - v0) / dt
+	tx := t0 + (level-v0)/slope
+	sigma := k.noise.sigma()
+	reach := min(max(dt, 6*sigma/math.Abs(slope)), maxReach)
+
+	first, last := j-1, j
+	var fit line
+	for {
+		first, last = r.within(j, tx, reach)
+		fit = r.fit(first, last)
+		if last-first < 2 || fit.straight(sigma) && fit.slope*slope > 0 {
+			break
+		}
+		reach *= 0.7
+		if reach < dt/2 {
+			first, last = j-1, j
+			fit = r.fit(first, last)
+			break
+		}
+	}
+	s := fit.slope
+	x := instant{t: fit.t + (level-fit.v)/s}
+	width := r.time(last) - r.time(first)
+	if x.t < r.time(first)-width || x.t > r.time(last)+width { // noise rules: trust the pair
+		first, last = j-1, j
+		fit = r.fit(first, last)
+		s, width = fit.slope, dt
+		x.t = tx
+	}
+	n := float64(last - first + 1)
+	d := x.t - fit.t
+	x.err.Normal(sigma / math.Abs(s) * math.Sqrt(1/n+d*d/fit.sxx))
+	if c := k.bend(first, last, s, sigma); c > 0 {
+		x.err.Normal(width * c * (0.09 + 0.2*c))
+	}
+	x.err.Rect(r.stampHalf(j))
+	x.beside = dt
+
+	// Samples that arrive in a burst after a pause were taken some time in the pause.
+	if pause := r.pauseBefore(j, k.interval()); pause > 0 {
+		x.err.Early(pause)
+		x.beside = max(x.beside, pause)
+	}
+	k.sensor(&x, s)
+	return x
+}
+
+// sensor adds to x what the sensor does to a crossing at slope s (kPa/s).
+func (k *Tracker) sensor(x *instant, s float64) {
+	c := &k.vac
+	if c.Accuracy > 0 {
+		x.err.Rect(c.Accuracy / math.Abs(s))
+	}
+	if q := c.Resolution; q > 0 && k.noise.sigma() < q/2 {
+		x.err.Rect(q / 2 / math.Abs(s)) // too little noise to average the steps out
+	}
+	if c.UpdateS > 0 { // the value is as old as its last refresh, on average half of it
+		x.t -= c.UpdateS / 2
+		x.err.Rect(c.UpdateS / 2)
+	}
+	if c.LagS > 0 {
+		// A first-order sensor shows a ramp late by its time constant; on the exponential
+		// rises of the check values the delay differs from it by up to 12 %.
+		x.t -= c.LagS
+		x.err.Rect(0.12 * c.LagS)
+	}
+}
+
+// bracket returns the index of the later sample of the raw pair that crosses level the
+// given way next to sample at, -1 where the pair would lie across a gap.
+func (k *Tracker) bracket(level float64, at int, rising bool) int {
+	r := &k.trace
+	first, last := r.window(at, k.set.PersistS/2)
+	best := -1
+	for j := max(first, r.base+1); j <= last; j++ {
+		if r.gapBefore(j) {
+			continue
+		}
+		a, b := r.vacuum(j-1) >= level, r.vacuum(j) >= level
+		if a == b || b != rising {
+			continue
+		}
+		if best < 0 || abs(j-at) < abs(best-at) {
+			best = j
+		}
+	}
+	return best
+}
+
+func abs(n int) int {
+	if n < 0 {
+		return -n
+	}
+	return n
+}
+
+// within returns the first and last index of the samples within ± reach of time t about
+// the pair (j−1, j), not across a gap.
+func (r *trace) within(j int, t, reach float64) (first, last int) {
+	first, last = j-1, j
+	for first > r.base && !r.gapBefore(first) && t-r.time(first-1) <= reach {
+		first--
+	}
+	for last+1 < r.len() && !r.gapBefore(last+1) && r.time(last+1)-t <= reach {
+		last++
+	}
+	return first, last
+}
+
+// A line is a least-squares line through samples first to last: v at the mean time t.
+type line struct {
+	t, v, slope, sxx float64
+	quad, quadSE1    float64 // quadratic term, and its standard error where σ is 1
+	rms              float64
+	n                int
+}
+
+func (r *trace) fit(first, last int) line {
+	n := last - first + 1
+	l := line{n: n}
+	t, v := r.t[first-r.base:last+1-r.base], r.v[first-r.base:last+1-r.base]
+	for i := range t {
+		l.t += t[i]
+		l.v += v[i]
+	}
+	l.t /= float64(n)
+	l.v /= float64(n)
+	var sxy, sxxx float64
+	for i := range t {
+		x := t[i] - l.t
+		l.sxx += x * x
+		sxxx += x * x * x
+		sxy += x * v[i]
+	}
+	l.slope = sxy / l.sxx
+	if n < 3 {
+		return l
+	}
+	// The quadratic orthogonal to the line: x² − (Σx³/Σx²)·x − Σx²/n.
+	var qq, qv, ss float64
+	for i := range t {
+		x := t[i] - l.t
+		q := x*x - sxxx/l.sxx*x - l.sxx/float64(n)
+		e := v[i] - l.v - l.slope*x
+		qq += q * q
+		qv += q * e
+		ss += e * e
+	}
+	l.quad, l.quadSE1 = qv/qq, 1/math.Sqrt(qq)
+	l.rms = math.Sqrt(ss / float64(n-2))
+	return l
+}
+
+// straight reports whether the samples lie on a line for all that noise σ can tell.
+func (l line) straight(sigma float64) bool {
+	return math.Abs(l.quad) < 2*sigma*l.quadSE1 && l.rms < 1.5*sigma
+}
+
+// bend returns the larger change of slope on either side of samples first to last, beyond
+// what noise σ makes, relative to slope s and at most 1.
+func (k *Tracker) bend(first, last int, s, sigma float64) float64 {
+	r := &k.trace
+	b := 0.0
+	side := func(i, j int) {
+		if i < r.base || j >= r.len() || r.gapBefore(j) {
+			return
+		}
+		dt := r.time(j) - r.time(i)
+		d := math.Abs((r.vacuum(j)-r.vacuum(i))/dt - s)
+		b = max(b, min(1, (d-2*math.Sqrt2*sigma/dt)/math.Abs(s)))
+	}
+	if first > r.base && !r.gapBefore(first) {
+		side(first-1, first)
+	}
+	side(last, last+1)
+	return b
+}
+
+// pauseBefore returns how long the wait before the pair (j−1, j) was where that pair came
+// in a burst: closer together than a fifth of the interval, after a pause of more than one
+// and a half. Else 0.
+func (r *trace) pauseBefore(j int, interval float64) float64 {
+	if r.time(j)-r.time(j-1) >= interval/5 {
+		return 0
+	}
+	for i := j - 1; i > r.base && !r.gapBefore(i); i-- {
+		d := r.time(i) - r.time(i-1)
+		if d > 1.5*interval {
+			return d
+		}
+		if d >= interval/5 {
+			return 0
+		}
+	}
+	return 0
+}
