@@ -72,6 +72,16 @@ type piece struct {
 	counts [][]int64
 }
 
+// newPiece has room for a number of scans: none for the first piece of a recording, since
+// a table may have very many short ones.
+func newPiece(room, columns int) piece {
+	p := piece{t: make([]int64, 0, room), counts: make([][]int64, columns)}
+	for i := range p.counts {
+		p.counts[i] = make([]int64, 0, room)
+	}
+	return p
+}
+
 // scansPerBatch keeps what a consumer of batches holds small.
 const scansPerBatch = 4096
 

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"griptrial/acquire/sample"
+	"griptrial/config"
 )
 
 // columns parses "vacuum p[kPa]" and the like.
@@ -26,6 +27,12 @@ func columns(t testing.TB, specs ...string) []Column {
 		cs = append(cs, c)
 	}
 	return cs
+}
+
+// refusal returns the words in which d refuses a unit.
+func refusal(d config.Dimension, unit string) string {
+	_, err := d.UnitOf(unit)
+	return err.Error()
 }
 
 // scans returns the times in s and the values of each channel.
@@ -91,8 +98,8 @@ func TestParseColumn(t *testing.T) {
 		{sample.Vacuum, "p", "vacuum: p has no unit; want p[UNIT] with a unit such as kPa, mbar, bar, Pa"},
 		{sample.Vacuum, "p[]", "vacuum: p has no unit; want p[UNIT] with a unit such as kPa, mbar, bar, Pa"},
 		{sample.Vacuum, "p]", "vacuum: p has no unit; want p[UNIT] with a unit such as kPa, mbar, bar, Pa"},
-		{sample.Flow, "q[L/min]", `flow: q[L/min]: "L/min" is refused: it does not say of which state: write L/min ANR (20 °C, 100 kPa, ISO 8778) or NL/min (0 °C, 101.325 kPa, DIN 1343)`},
-		{sample.Power, "p[kPa]", `power: p[kPa]: "kPa" is no unit of power; W, kW are allowed`},
+		{sample.Flow, "q[L/min]", "flow: q[L/min]: " + refusal(config.Flow, "L/min")},
+		{sample.Power, "p[kPa]", "power: p[kPa]: " + refusal(config.Power, "kPa")},
 		{sample.Vacuum, "[kPa]", "vacuum: [kPa]: no column is named before ["},
 		{sample.Vacuum, " ", "vacuum: no column is named"},
 		{sample.Supply, "", "supply: no column is named"},
@@ -215,12 +222,12 @@ func TestErrors(t *testing.T) {
 		{name: "decimal comma between commas", in: "t,v\n0,1,5\n", want: "trial.csv:2: found 3 cells, the header has 2; a decimal comma needs semicolons or tabs between columns"},
 		{name: "row cut off", in: "t,v,x\n0,1,2\n1,1\n", want: "trial.csv:3: found 2 cells, the header has 3"},
 		{name: "vacuum empty", in: "t,v\n0,\n1,nan\n", want: "trial.csv: v: every cell is empty"},
-		{name: "ambient missing for a unit", in: "t,v\n0,1\n", want: `trial.csv: vacuum: v: "% of ambient" needs the ambient pressure, which is not stated`, columns: []string{"vacuum v[% of ambient]"}},
+		{name: "ambient missing for a unit", in: "t,v\n0,1\n", want: "trial.csv: vacuum: v: " + refusal(config.Pressure, "% of ambient"), columns: []string{"vacuum v[% of ambient]"}},
 		{name: "ambient 0", in: "t,v\n0,1\n", want: "trial.csv: an ambient of 0 kPa is no pressure of air", o: func(o *Options) { o.AmbientKPa = 0 }},
 		{name: "sign unknown", in: "t,v\n0,1\n", want: `trial.csv: vacuum sign "gauge"; want positive, negative or absolute`, o: func(o *Options) { o.Sign = "gauge" }},
 		{name: "no columns", in: "t,v\n0,1\n", want: "trial.csv: no columns are asked for", o: func(o *Options) { o.Columns = nil }},
 		{name: "no time", in: "t,v\n0,1\n", want: "trial.csv: no time column is named", o: func(o *Options) { o.Time = "" }},
-		{name: "time unit", in: "t,v\n0,1\n", want: `trial.csv: time: t[d]: "d" is no unit of time, did you mean "s"?; ms, s, min … are allowed`, o: func(o *Options) { o.Time = "t[d]" }},
+		{name: "time unit", in: "t,v\n0,1\n", want: "trial.csv: time: t[d]: " + refusal(config.Time, "d"), o: func(o *Options) { o.Time = "t[d]" }},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			if tt.columns == nil {
@@ -407,6 +414,37 @@ func TestSort(t *testing.T) {
 	assert.Equal(t, []float64{0, 1}, times)
 	assert.Equal(t, []float64{2, 1}, v[0])
 	assert.Equal(t, time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC), f.UTC, "the earliest row")
+
+	// Enough rows that an unstable sort shows: 5000 times, each three times.
+	const n = 5000
+	var b strings.Builder
+	b.WriteString("t,v\n")
+	for pass := range 3 {
+		for i := range n {
+			fmt.Fprintf(&b, "%d,%d\n", i*7919%n, pass+1)
+		}
+	}
+	f, err = Read(strings.NewReader(b.String()), "x", Options{Time: "t", Sort: true, Columns: columns(t, "vacuum v[kPa]"), AmbientKPa: math.NaN()})
+	require.NoError(t, err)
+	times, v = scans(t, &f.Recordings[0])
+	require.Len(t, times, n)
+	for i := range n {
+		require.Equal(t, float64(i), times[i])
+		require.Equal(t, 1.0, v[0][i])
+	}
+	assert.Equal(t, 2*n, f.Recordings[0].EqualTimes)
+}
+
+// Instants of all groups count from the earliest row of the file.
+func TestInstantsOfGroups(t *testing.T) {
+	const in = "t,v,g\n2026-03-02T06:30:01Z,1,b\n2026-03-02T06:30:00Z,2,a\n2026-03-02T06:30:03.5Z,3,b\n"
+	f, err := Read(strings.NewReader(in), "x", Options{Time: "t", Group: "g", Columns: columns(t, "vacuum v[kPa]"), AmbientKPa: math.NaN()})
+	require.NoError(t, err)
+	assert.Equal(t, time.Date(2026, 3, 2, 6, 30, 0, 0, time.UTC), f.UTC)
+	b, _ := scans(t, &f.Recordings[0])
+	a, _ := scans(t, &f.Recordings[1])
+	assert.Equal(t, []float64{1, 3.5}, b)
+	assert.Equal(t, []float64{0}, a)
 }
 
 // Batches hold all scans in order whatever the length, sorted or not.

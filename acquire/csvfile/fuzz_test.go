@@ -15,13 +15,15 @@ import (
 	"griptrial/acquire/sample"
 )
 
-// write writes f so that reading it gives the same counts: places are the decimal places
-// of each column.
-func write(f *File, places []int) string {
+// write writes f so that reading it gives the same counts. Its columns are in kPa, or
+// switched.
+func write(f *File) string {
 	var b strings.Builder
 	b.WriteString("g\ttime_s")
+	var places []int // decimal places of each column
 	for _, c := range f.Recordings[0].Groups[0].Channels {
 		b.WriteString("\t" + string(c.Kind))
+		places = append(places, -int(math.Round(math.Log10(math.Abs(c.Scale)))))
 	}
 	b.WriteString("\n")
 	for i := range f.Recordings {
@@ -112,13 +114,16 @@ func FuzzRead(f *testing.F) {
 			require.True(t, strings.HasPrefix(err.Error(), "in.csv:"), "%q", err)
 			return
 		}
-		places := make([]int, len(o.Columns))
-		for i, c := range got.Recordings[0].Groups[0].Channels {
-			places[i] = -int(math.Round(math.Log10(math.Abs(c.Scale))))
-		}
 		o.Columns[0].Name, o.Columns[1].Name, o.Group = "vacuum", "supply", "g"
 		o.Sort = false // times increase by now
-		written := write(got, places)
+		for i := range got.Recordings {
+			if got.Recordings[i].EqualTimes > 0 { // a row left out may have set the decimal places
+				got, err = Read(strings.NewReader(write(got)), "kept.csv", o)
+				require.NoError(t, err)
+				break
+			}
+		}
+		written := write(got)
 		again, err := Read(strings.NewReader(written), "out.csv", o)
 		require.NoError(t, err, written)
 		require.Len(t, again.Recordings, len(got.Recordings))

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"griptrial/acquire/sample"
-	"griptrial/config"
 )
 
 // Read reads a table: a header line of column names, then one scan a row.
@@ -25,11 +24,11 @@ import (
 // without any cell filled are passed over.
 //
 // A count is the cell as an integer: value × 10^places, exact, with one number of decimal
-// places for each column: the most that a cell has, at most 9 for numbers not in exponent
-// form, and as many as keep the largest count within 15 digits, which is finer than a
-// 2^40th of the range unless the column moves by less than a 900th of its largest value.
-// Channel.Resolution is the smallest step between values of the column. Channel.Scale
-// holds unit and sign, Channel.Offset the ambient of absolute pressures.
+// places for each column: the most that a cell has, but at most 9 for numbers not in
+// exponent form, and no more than keep the largest count within 15 digits, what a float64
+// always carries; beyond that it is rounded. Channel.Resolution is the smallest step
+// between values of the column, Channel.Scale holds unit and sign, Channel.Offset the
+// ambient of absolute pressures.
 //
 // A switched column without a threshold is on above half its range over the whole file; one
 // that never changes is off if it is 0 and else on.
@@ -67,7 +66,8 @@ type table struct {
 	cells       int // of the header
 	columns     []*column
 	timeIndex   int
-	timeUnit    config.Unit
+	timeTimes   int64 // 1 of the time column is timeTimes × 10^-timePlaces ns
+	timePlaces  int
 	groupIndex  int // -1 without groups
 
 	started    bool // a row was read
@@ -150,10 +150,12 @@ func (t *table) checkOptions() error {
 	if len(t.o.Columns) == 0 {
 		return errors.New("no columns are asked for")
 	}
-	var err error
-	if t.o.Time, t.timeUnit, err = parseTimeColumn(t.o.Time); err != nil {
+	name, unit, err := parseTimeColumn(t.o.Time)
+	if err != nil {
 		return err
 	}
+	// Times is whole for every unit of time, and Over a power of ten.
+	t.o.Time, t.timeTimes, t.timePlaces = name, int64(unit.Times), int(math.Round(math.Log10(unit.Over)))-9
 	for _, c := range t.o.Columns {
 		if !c.Kind.Switched() {
 			if _, err := c.unit(t.o.AmbientKPa); err != nil {
@@ -390,7 +392,7 @@ func (t *table) add(row []string) error {
 	}
 	r.last = ns
 	if n := len(r.pieces); n == 0 || len(r.pieces[n-1].t) == scansPerBatch {
-		r.pieces = append(r.pieces, piece{counts: make([][]int64, len(t.columns))})
+		r.pieces = append(r.pieces, newPiece(min(n, 1)*scansPerBatch, len(t.columns)))
 	}
 	p := &r.pieces[len(r.pieces)-1]
 	p.t = append(p.t, ns)
@@ -485,7 +487,7 @@ func (t *table) time(line int, s string) (int64, error) {
 	if err := t.checkMark(line, t.o.Time, s, d.mark); err != nil {
 		return 0, err
 	}
-	ns, ok := d.inNS(t.timeUnit)
+	ns, ok := d.inNS(t.timeTimes, t.timePlaces)
 	if !ok {
 		return 0, t.fault(line, t.o.Time, "found %s, which is too long a time", shorten(s))
 	}
@@ -495,15 +497,14 @@ func (t *table) time(line int, s string) (int64, error) {
 // longestNS keeps differences of times within int64.
 const longestNS = math.MaxInt64 / 4
 
-// inNS returns d in ns where 1 of it is u, rounded once.
-func (d decimal) inNS(u config.Unit) (int64, bool) {
-	times := int64(u.Times) // whole for every unit of time, and Over a power of ten
+// inNS returns d in ns where 1 of it is times × 10^-places ns, rounded once.
+func (d decimal) inNS(times int64, places int) (int64, bool) {
 	if d.mantissa > math.MaxInt64/times || d.mantissa < -math.MaxInt64/times {
 		d.mantissa, _ = shift(d.mantissa, -4) // leaves 14 digits at least
 		d.places -= 4
 	}
 	d.mantissa *= times
-	ns, ok := d.at(9 - int(math.Round(math.Log10(u.Over))))
+	ns, ok := d.at(-places)
 	return ns, ok && ns > -longestNS && ns < longestNS
 }
 

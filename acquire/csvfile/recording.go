@@ -37,22 +37,30 @@ func (t *table) file() (*File, error) {
 			channels[i] = ch
 		}
 	}
-	var all []int64
+	var all []int64 // intervals of all recordings
 	bursts := 0
 	for _, r := range t.recordings {
 		intervals := r.intervals(-1)
-		all = append(all, intervals...)
+		if len(t.recordings) > 1 {
+			all = append(all, intervals...)
+		}
 		out := Recording{Group: r.group, EqualTimes: r.equal, Sampling: sampling(intervals), pieces: r.pieces}
 		bursts += out.Sampling.Bursts
 		own := slices.Clone(channels)
 		for i := range own {
-			own[i].IntervalS = sortedMedian(r.intervals(i)) / 1e9
+			own[i].IntervalS = out.Sampling.IntervalS
+			if has := r.intervals(i); len(has) < len(intervals) {
+				own[i].IntervalS = sortedMedian(has) / 1e9
+			}
 		}
 		out.Groups = []sample.Group{{Name: t.name, Channels: own}}
 		f.Recordings = append(f.Recordings, out)
 	}
-	f.Sampling = sampling(all)
-	f.Sampling.Bursts = bursts // against the median of each
+	f.Sampling = f.Recordings[0].Sampling
+	if len(f.Recordings) > 1 {
+		f.Sampling = sampling(all)
+		f.Sampling.Bursts = bursts // each against the median of its recording
+	}
 	return f, nil
 }
 
@@ -199,7 +207,11 @@ func (r *recording) sort() {
 // intervals returns the times in ns between scans that column i has samples of, or
 // between all scans if i is -1.
 func (r *recording) intervals(i int) []int64 {
-	var v []int64
+	room := 0
+	for _, p := range r.pieces {
+		room += len(p.t)
+	}
+	v := make([]int64, 0, room)
 	var last int64
 	first := true
 	for _, p := range r.pieces {
