@@ -1,0 +1,474 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math/bits"
+	"slices"
+	"sync"
+
+	"github.com/klauspost/compress/zstd"
+
+	"griptrial/acquire/sample"
+)
+
+// Limits of one block, so that a reader knows how much memory it can ever need.
+const (
+	maxBlockSamples = 1 << 23 // scans × (channels + 2)
+	maxBlockBatches = 1 << 13
+	maxFaultBytes   = 512
+	maxBatchesBytes = maxBlockBatches * (maxFaultBytes + 4*binary.MaxVarintLen64)
+)
+
+const blockLayout = 1 // first byte of a block
+
+// Flags of a section.
+const (
+	packed     = 1 << 0 // zstd frame
+	difference = 1 << 1 // each value is coded as the difference from the one before
+)
+
+var (
+	packer = sync.OnceValue(func() *zstd.Encoder {
+		// The row has a checksum of its own, and names the content size.
+		w, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderCRC(false),
+			zstd.WithSingleSegment(true), zstd.WithEncoderLevel(zstd.SpeedDefault))
+		if err != nil {
+			panic(err) // only a wrong option can be the cause
+		}
+		return w
+	})
+	unpacker = sync.OnceValue(func() *zstd.Decoder {
+		r, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(0), zstd.WithDecodeAllCapLimit(true),
+			zstd.WithDecoderMaxMemory(10*maxBlockSamples))
+		if err != nil {
+			panic(err)
+		}
+		return r
+	})
+)
+
+// encodeBlock returns batches of one group, whose commit numbers are seqs (equal length,
+// rising), as one block. The batches are valid and within the limits of a block.
+func encodeBlock(seqs []int64, batches []sample.Batch) []byte {
+	channels := 0
+	scans := 0
+	for i := range batches {
+		scans += len(batches[i].T)
+		channels = max(channels, len(batches[i].Counts))
+	}
+	// The longest varint has 10 bytes; nearly all have one.
+	raw := make([]byte, 0, scans+scans/8+64)
+	out := make([]byte, 0, scans*(channels+2)/2+256)
+	out = append(out, blockLayout)
+	out = binary.AppendUvarint(out, uint64(channels))
+
+	raw = binary.AppendUvarint(raw, uint64(len(batches)))
+	seq := int64(0)
+	for i := range batches {
+		b := &batches[i]
+		raw = binary.AppendUvarint(raw, uint64(seqs[i]-seq))
+		seq = seqs[i]
+		raw = binary.AppendUvarint(raw, uint64(len(b.T)))
+		if b.Fault != "" {
+			raw = binary.AppendVarint(raw, b.FaultNS)
+			raw = binary.AppendUvarint(raw, uint64(len(b.Fault)))
+			raw = append(raw, b.Fault...)
+		}
+	}
+	out = appendSection(out, 0, raw)
+	if scans == 0 {
+		return out
+	}
+
+	column := make([]int64, 0, scans)
+	for i := range batches {
+		column = append(column, batches[i].T...)
+	}
+	out, raw = appendTimes(out, raw[:0], column, true)
+	column = column[:0]
+	for i := range batches {
+		column = append(column, batches[i].Half...)
+	}
+	out, raw = appendTimes(out, raw[:0], column, false)
+	for c := range channels {
+		raw = raw[:0]
+		before := int64(0)
+		for i := range batches {
+			if len(batches[i].T) > 0 {
+				raw, before = appendDifferences(raw, batches[i].Counts[c], before)
+			}
+		}
+		out = appendSection(out, difference, raw)
+	}
+	return out
+}
+
+// appendDifferences appends the difference of each value from the one before it as a
+// zigzag varint. Differences wrap around, so that every int64, Missing too, comes back.
+func appendDifferences(raw []byte, values []int64, before int64) ([]byte, int64) {
+	for _, v := range values {
+		d := v - before
+		before = v
+		if z := uint64(d<<1) ^ uint64(d>>63); z < 0x80 {
+			raw = append(raw, byte(z))
+		} else {
+			raw = binary.AppendUvarint(raw, z)
+		}
+	}
+	return raw, before
+}
+
+// appendTimes appends a section of times: their unit, the grid that they lie about, and
+// their deviations from it, or the differences of these where they cost less (after a gap
+// all deviations are large, their differences are not).
+func appendTimes(out, raw []byte, ns []int64, onGrid bool) (newOut, newRaw []byte) {
+	tick := int64(sample.TickNS)
+	for _, v := range ns {
+		if v%tick != 0 {
+			tick = 1
+			break
+		}
+	}
+	step := uint64(0) // 1/65536 ticks
+	if onGrid {
+		step = gridStep(ns, tick)
+	}
+	base := ns[0] / tick
+	cost, costDifference, before := 0, 0, int64(0)
+	for i, v := range ns {
+		v = v/tick - gridAt(base, step, i)
+		ns[i] = v
+		cost += bits.Len64(zigzag(v))
+		costDifference += bits.Len64(zigzag(v - before))
+		before = v
+	}
+	flags := byte(0)
+	if costDifference < cost {
+		flags = difference
+		raw, _ = appendDifferences(raw, ns, 0)
+	} else {
+		for _, v := range ns {
+			raw = binary.AppendVarint(raw, v)
+		}
+	}
+	out = binary.AppendUvarint(out, uint64(tick))
+	out = binary.AppendVarint(out, base)
+	out = binary.AppendUvarint(out, step)
+	return appendSection(out, flags, raw), raw
+}
+
+func zigzag(v int64) uint64 { return uint64(v<<1) ^ uint64(v>>63) }
+
+// gridAt returns the i-th point of a grid in ticks; it wraps around alike in writer and
+// reader, so any step gives the stamps back.
+func gridAt(base int64, step uint64, i int) int64 { return base + int64(uint64(i)*step>>16) }
+
+// gridStep estimates the interval of stamps in 1/65536 ticks: the mean of those intervals
+// that are near the median, so that a gap does not bend the grid.
+func gridStep(ns []int64, tick int64) uint64 {
+	n := len(ns) - 1
+	if n < 1 {
+		return 0
+	}
+	probe := make([]int64, 0, 64) // a median of some is near enough
+	for k := range min(n, 63) {
+		i := k * n / min(n, 63)
+		probe = append(probe, ns[i+1]-ns[i])
+	}
+	slices.Sort(probe)
+	median := probe[len(probe)/2]
+	sum, count := int64(0), int64(0)
+	for i := range n {
+		if d := ns[i+1] - ns[i]; d >= median/2 && d/2 <= median {
+			sum += d
+			count++
+		}
+	}
+	if count == 0 || sum <= 0 {
+		return 0
+	}
+	return uint64(float64(sum) / float64(count) / float64(tick) * 65536)
+}
+
+// appendSection appends flags, the length of raw, and raw, as a zstd frame where that is
+// shorter.
+func appendSection(out []byte, flags byte, raw []byte) []byte {
+	const tooShort = 24 // a frame costs about 12 bytes
+	start := len(out)
+	if len(raw) > tooShort {
+		out = append(out, flags|packed)
+		out = binary.AppendUvarint(out, uint64(len(raw)))
+		const room = 4 // the frame's length is known only behind it
+		out = append(out, 0, 0, 0, 0)
+		frame := len(out)
+		out = packer().EncodeAll(raw, out)
+		size := len(out) - frame
+		if size < len(raw) {
+			binary.LittleEndian.PutUint32(out[frame-room:], uint32(size))
+			return out
+		}
+	}
+	out = append(out[:start], flags)
+	out = binary.AppendUvarint(out, uint64(len(raw)))
+	return append(out, raw...)
+}
+
+var errBlock = errors.New("block cannot be decoded")
+
+// A blockReader takes a block apart; after the first fault all it gives is zero.
+type blockReader struct {
+	rest []byte
+	err  error
+}
+
+func (r *blockReader) fail(what string) {
+	if r.err == nil {
+		r.err = fmt.Errorf("%w: %s", errBlock, what)
+	}
+	r.rest = nil
+}
+
+func (r *blockReader) byte(what string) byte {
+	if len(r.rest) == 0 {
+		r.fail(what)
+		return 0
+	}
+	b := r.rest[0]
+	r.rest = r.rest[1:]
+	return b
+}
+
+func (r *blockReader) uvarint(what string) uint64 {
+	v, n := binary.Uvarint(r.rest)
+	if n <= 0 {
+		r.fail(what)
+		return 0
+	}
+	r.rest = r.rest[n:]
+	return v
+}
+
+func (r *blockReader) varint(what string) int64 {
+	v, n := binary.Varint(r.rest)
+	if n <= 0 {
+		r.fail(what)
+		return 0
+	}
+	r.rest = r.rest[n:]
+	return v
+}
+
+func (r *blockReader) bytes(n uint64, what string) []byte {
+	if n > uint64(len(r.rest)) {
+		r.fail(what)
+		return nil
+	}
+	b := r.rest[:n]
+	r.rest = r.rest[n:]
+	return b
+}
+
+// section returns the flags and the raw bytes of the next section, at most limit; scratch
+// is used where it is large enough.
+func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []byte) {
+	flags := r.byte(what)
+	if flags&^(packed|difference) != 0 {
+		r.fail(what + ": unknown flags")
+		return 0, nil
+	}
+	size := r.uvarint(what)
+	if size > uint64(limit) {
+		r.fail(what + ": too long")
+		return 0, nil
+	}
+	if flags&packed == 0 {
+		return flags, r.bytes(size, what)
+	}
+	head := r.bytes(4, what)
+	if r.err != nil {
+		return 0, nil
+	}
+	frame := r.bytes(uint64(binary.LittleEndian.Uint32(head)), what)
+	if r.err != nil {
+		return 0, nil
+	}
+	if uint64(cap(scratch)) < size {
+		scratch = make([]byte, 0, size)
+	}
+	raw, err := unpacker().DecodeAll(frame, scratch[:0:size])
+	if err != nil || uint64(len(raw)) != size {
+		r.fail(what + ": wrong zstd frame")
+		return 0, nil
+	}
+	return flags, raw
+}
+
+// values fills dst from the varints of raw, the whole of it.
+func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) {
+	if r.err != nil {
+		return
+	}
+	before := int64(0)
+	keep := int64(0) // all ones where values add up
+	if flags&difference != 0 {
+		keep = -1
+	}
+	at := 0
+	for i := range dst {
+		if at >= len(raw) {
+			r.fail(what + ": too short")
+			return
+		}
+		z := uint64(raw[at])
+		at++
+		if z >= 0x80 {
+			var n int
+			z, n = binary.Uvarint(raw[at-1:])
+			if n <= 0 {
+				r.fail(what + ": wrong number")
+				return
+			}
+			at += n - 1
+		}
+		before = before&keep + (int64(z>>1) ^ -int64(z&1))
+		dst[i] = before
+	}
+	if at != len(raw) {
+		r.fail(what + ": too long")
+	}
+}
+
+func (r *blockReader) times(dst []int64, scratch []byte, what string) {
+	tick := r.uvarint(what)
+	base := r.varint(what)
+	step := r.uvarint(what)
+	if r.err == nil && tick != 1 && tick != sample.TickNS {
+		r.fail(what + ": unknown unit of time")
+	}
+	flags, raw := r.section(binary.MaxVarintLen64*len(dst), scratch, what)
+	r.values(dst, flags, raw, what)
+	if r.err != nil {
+		return
+	}
+	for i := range dst {
+		dst[i] = (dst[i] + gridAt(base, step, i)) * int64(tick)
+	}
+}
+
+// decodeBlock returns the batches of group in a block and their commit numbers, in the
+// order in which they were committed. channels is the number of channels of the group.
+// The batches share memory; an error comes with no half result. Any bytes may be given.
+func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []sample.Batch, err error) {
+	r := &blockReader{rest: data}
+	if r.byte("layout") != blockLayout {
+		r.fail("unknown layout")
+	}
+	stored := r.uvarint("channels")
+	_, raw := r.section(maxBatchesBytes, nil, "list of batches")
+	if r.err != nil {
+		return nil, nil, r.err
+	}
+
+	list := &blockReader{rest: raw}
+	count := list.uvarint("number of batches")
+	if count == 0 || count > maxBlockBatches || count*2 > uint64(len(raw)) {
+		list.fail("no batch, or too many")
+		count = 0
+	}
+	seqs = make([]int64, count)
+	batches = make([]sample.Batch, count)
+	sizes := make([]int, count)
+	seq, scans := int64(0), 0
+	limit := maxBlockSamples / (channels + 2)
+	for i := range batches {
+		step := list.uvarint("commit number")
+		if step == 0 || step > 1<<62 || seq+int64(step) < 0 {
+			list.fail("commit numbers do not rise")
+		}
+		seq += int64(step)
+		seqs[i] = seq
+		batches[i].Group = group
+		size := list.uvarint("scans")
+		if size > uint64(limit-scans) {
+			list.fail("too many scans")
+		}
+		if list.err != nil {
+			break
+		}
+		if size == 0 {
+			batches[i].FaultNS = list.varint("fault")
+			batches[i].Fault = string(list.bytes(list.uvarint("fault"), "fault"))
+			if list.err == nil && batches[i].Fault == "" {
+				list.fail("batch without scans or fault")
+			}
+		}
+		sizes[i] = int(size)
+		scans += int(size)
+	}
+	if list.err == nil && len(list.rest) > 0 {
+		list.fail("list of batches too long")
+	}
+	if list.err != nil {
+		return nil, nil, list.err
+	}
+	want := uint64(channels)
+	if scans == 0 {
+		want = 0
+	}
+	switch {
+	case stored != want:
+		r.fail(fmt.Sprintf("%d channels where the group has %d", stored, want))
+	case scans*(channels+2) > binary.MaxVarintLen64*1024 && len(r.rest) < channels+2:
+		r.fail("too short")
+	}
+	if scans == 0 || r.err != nil {
+		if r.err == nil && len(r.rest) > 0 {
+			r.fail("bytes left over")
+		}
+		if r.err != nil {
+			return nil, nil, r.err
+		}
+		return seqs, batches, nil
+	}
+
+	scratch := make([]byte, 0, 2*scans)
+	columns := make([][]int64, channels+2)
+	for c := range columns {
+		columns[c] = make([]int64, scans)
+		switch c {
+		case 0:
+			r.times(columns[c], scratch, "stamps")
+		case 1:
+			r.times(columns[c], scratch, "half-widths")
+		default:
+			flags, raw := r.section(binary.MaxVarintLen64*scans, scratch, "counts")
+			r.values(columns[c], flags, raw, "counts")
+		}
+		if r.err != nil {
+			return nil, nil, r.err
+		}
+	}
+	if len(r.rest) > 0 {
+		r.fail("bytes left over")
+		return nil, nil, r.err
+	}
+	counts := make([][]int64, channels*len(batches))
+	from := 0
+	for i := range batches {
+		if sizes[i] == 0 {
+			continue
+		}
+		to := from + sizes[i]
+		b := &batches[i]
+		b.T = columns[0][from:to:to]
+		b.Half = columns[1][from:to:to]
+		b.Counts = counts[i*channels : (i+1)*channels : (i+1)*channels]
+		for c := range b.Counts {
+			b.Counts[c] = columns[c+2][from:to:to]
+		}
+		from = to
+	}
+	return seqs, batches, nil
+}

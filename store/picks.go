@@ -1,0 +1,333 @@
+package store
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"reflect"
+	"slices"
+	"time"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+)
+
+// A Run is picks made in one go, one setup a station. What the setups are stands in the
+// trial text.
+type Run struct {
+	N            int               // from 1
+	StartNS      int64             // since time zero
+	Piece        string            // id of the physical bag, "" where not known
+	PlannedPicks int               // on each station
+	Setups       map[string]string // station → setup
+}
+
+// A Piece is one physical bag. What is not known is "" or NaN.
+type Piece struct {
+	ID, Bag, Fill, Damage string
+	MassG                 float64
+}
+
+// A Note is what somebody wrote down during the trial.
+type Note struct {
+	TNS  int64 // since time zero
+	Text string
+}
+
+// A Set is one analysis of the whole trial. Set 1 is the live one.
+type Set struct {
+	N          int
+	CreatedUTC time.Time
+	Program    string // version of the program that analysed
+	Why        string
+}
+
+// pickColumns are the columns of picks behind id and pick_set, each with the field of a
+// pick that it holds.
+var pickColumns = []struct {
+	sql   string
+	field func(*pick.Pick) any
+}{
+	{"station TEXT NOT NULL", func(p *pick.Pick) any { return &p.Station }},
+	{"n INTEGER NOT NULL", func(p *pick.Pick) any { return &p.N }},
+	{"grp TEXT NOT NULL", func(p *pick.Pick) any { return &p.Group }},
+	{"run INTEGER NOT NULL", func(p *pick.Pick) any { return &p.Run }},
+	{"outcome TEXT NOT NULL", func(p *pick.Pick) any { return &p.Outcome }},
+	{"ended_at TEXT NOT NULL", func(p *pick.Pick) any { return &p.EndedAt }},
+	{"start_s ANY", func(p *pick.Pick) any { return &p.StartS }},
+	{"contact_s ANY", func(p *pick.Pick) any { return &p.ContactS }},
+	{"sealed_at_s ANY", func(p *pick.Pick) any { return &p.SealedAtS }},
+	{"drop_s ANY", func(p *pick.Pick) any { return &p.DropS }},
+	{"release_s ANY", func(p *pick.Pick) any { return &p.ReleaseS }},
+	{"end_s ANY", func(p *pick.Pick) any { return &p.EndS }},
+	{"seal_from TEXT NOT NULL", func(p *pick.Pick) any { return &p.SealFrom }},
+	{"re_seals INTEGER NOT NULL", func(p *pick.Pick) any { return &p.ReSeals }},
+	{"below_required_s ANY", func(p *pick.Pick) any { return &p.BelowRequiredS }},
+	{"touched_by_gap INTEGER NOT NULL", func(p *pick.Pick) any { return &p.TouchedByGap }},
+	{"idle_level_kPa ANY", func(p *pick.Pick) any { return &p.IdleLevelKPa }},
+	{"required_kPa ANY", func(p *pick.Pick) any { return &p.RequiredKPa }},
+}
+
+// figureNames are the values of figures.name, each with the figure of a pick that it holds.
+var figureNames = []struct {
+	name   string
+	figure func(*pick.Pick) *analyze.Figure
+}{
+	{"response_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }},
+	{"seal_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SealTimeS }},
+	{"hold_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.HoldVacuumKPa }},
+	{"lowest_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LowestVacuumKPa }},
+	{"leak_flow_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakFlowLminANR }},
+	{"leak_down_kPa_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS }},
+	{"release_time_s", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS }},
+	{"energy_J", func(p *pick.Pick) *analyze.Figure { return &p.EnergyJ }},
+}
+
+func columnsOfPicks() []string {
+	columns := make([]string, len(pickColumns))
+	for i, c := range pickColumns {
+		columns[i] = c.sql
+	}
+	return columns
+}
+
+// valueOf returns what a field of a pick holds as the file does.
+func valueOf(field any) any {
+	switch v := reflect.ValueOf(field).Elem(); v.Kind() {
+	case reflect.String:
+		return v.String()
+	case reflect.Int:
+		return v.Int()
+	case reflect.Bool:
+		return stored(v.Bool())
+	default:
+		return stored(v.Float())
+	}
+}
+
+// setFrom fills a field of a pick from the next value of r.
+func setFrom(r *row, field any) {
+	switch v := reflect.ValueOf(field).Elem(); v.Kind() {
+	case reflect.String:
+		v.SetString(r.text())
+	case reflect.Int:
+		v.SetInt(r.int())
+	case reflect.Bool:
+		v.SetBool(r.int() != 0)
+	default:
+		v.SetFloat(r.float())
+	}
+}
+
+type warningJSON struct {
+	Code string `json:"code"`
+	A    number `json:"a"`
+	B    number `json:"b"`
+}
+
+// entries inserts all of e but its batches.
+func (w *writing) entries(e Entry) error {
+	if sets := w.counts[setTable.name].rows; len(e.Picks)+len(e.Events) > 0 && (e.Set < 1 || int64(e.Set) > sets) {
+		return fmt.Errorf("pick set %d does not exist; there are %d", e.Set, sets)
+	}
+	for i := range e.Picks {
+		p := &e.Picks[i]
+		id := w.counts[pickTable.name].rows + 1
+		values := []any{id, e.Set}
+		for _, c := range pickColumns {
+			values = append(values, valueOf(c.field(p)))
+		}
+		if err := w.insert(pickTable, values...); err != nil {
+			return fmt.Errorf("pick %d of %s: %w", p.N, p.Station, err)
+		}
+		for _, n := range figureNames {
+			f := n.figure(p)
+			if none(*f) {
+				continue // the pick gets it back from there being no row
+			}
+			var warnings any
+			if len(f.Warnings) > 0 {
+				list := make([]warningJSON, len(f.Warnings))
+				for i, w := range f.Warnings {
+					list[i] = warningJSON{string(w.Code), number(w.A), number(w.B)}
+				}
+				text, err := json.Marshal(list)
+				if err != nil {
+					return err
+				}
+				warnings = string(text)
+			}
+			if err := w.insert(figureTable, id, n.name, f.Value, f.U, f.Lo, f.Hi, warnings); err != nil {
+				return err
+			}
+		}
+	}
+	for _, v := range e.Events {
+		id := w.counts[eventTable.name].rows + 1
+		if err := w.insert(eventTable, id, e.Set, v.TS, string(v.Kind), v.Station, v.Pick); err != nil {
+			return err
+		}
+	}
+	for _, r := range e.Runs {
+		if want := w.counts[runTable.name].rows + 1; int64(r.N) != want {
+			return fmt.Errorf("run %d where %d comes next", r.N, want)
+		}
+		if err := w.insert(runTable, r.N, r.StartNS, r.Piece, r.PlannedPicks); err != nil {
+			return err
+		}
+		for _, station := range slices.Sorted(maps.Keys(r.Setups)) {
+			if err := w.insert(setupTable, r.N, station, r.Setups[station]); err != nil {
+				return err
+			}
+		}
+	}
+	for _, p := range e.Pieces {
+		if err := w.insert(pieceTable, p.ID, p.Bag, p.Fill, p.MassG, p.Damage); err != nil {
+			return fmt.Errorf("piece %s: %w", p.ID, err)
+		}
+	}
+	for _, n := range e.Notes {
+		if err := w.insert(noteTable, w.counts[noteTable.name].rows+1, n.TNS, n.Text); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// none reports whether f is what analyze.None() gives.
+func none(f analyze.Figure) bool {
+	return !f.OK() && f.U != f.U && f.Lo != f.Lo && f.Hi != f.Hi && len(f.Warnings) == 0
+}
+
+// NewSet makes the next pick set, for one more analysis by a version of the program, and
+// returns its number.
+func (t *Trial) NewSet(program, why string) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	n := int(t.counts[setTable.name].rows) + 1
+	err := t.write(func(w *writing) error {
+		return w.insert(setTable, n, time.Now().UnixNano(), program, why)
+	})
+	if err != nil {
+		return 0, clear(t.path, "make a pick set", err)
+	}
+	return n, nil
+}
+
+// Sets returns the pick sets in order.
+func (t *Trial) Sets() ([]Set, error) {
+	return collect(t, setTable, func(r *row) Set {
+		return Set{N: int(r.int()), CreatedUTC: time.Unix(0, r.int()).UTC(), Program: r.text(), Why: r.text()}
+	}, "ORDER BY n")
+}
+
+// Picks returns the picks of a set in the order in which they were stored, to the bit
+// (every NaN is one and the same). station "" means every station.
+func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
+	// One transaction: a pick is in the file with its figures, or not at all.
+	tx, err := t.readers.Begin()
+	if err != nil {
+		return nil, clear(t.path, "read", err)
+	}
+	defer tx.Rollback()
+	var picks []pick.Pick
+	at := map[int64]int{}
+	for r, err := range pickTable.rows(tx, "WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station) {
+		if err != nil {
+			return nil, clear(t.path, "read", err)
+		}
+		id := r.int()
+		r.int()
+		var p pick.Pick
+		for _, c := range pickColumns {
+			setFrom(r, c.field(&p))
+		}
+		for _, n := range figureNames {
+			*n.figure(&p) = analyze.None()
+		}
+		at[id] = len(picks)
+		picks = append(picks, p)
+	}
+	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2))", set, station) {
+		if err != nil {
+			return nil, clear(t.path, "read", err)
+		}
+		id, name := r.int(), r.text()
+		f := analyze.Figure{Value: r.float(), U: r.float(), Lo: r.float(), Hi: r.float()}
+		if !r.null() {
+			var list []warningJSON
+			if err := json.Unmarshal([]byte(r.text()), &list); err != nil {
+				return nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
+			}
+			for _, w := range list {
+				f.Warnings = append(f.Warnings, analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)})
+			}
+		}
+		i, known := at[id]
+		for _, n := range figureNames {
+			if known && n.name == name {
+				*n.figure(&picks[i]) = f
+				name = ""
+			}
+		}
+		if name != "" {
+			return nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
+		}
+	}
+	return picks, nil
+}
+
+// Events returns the events of a set in the order in which they were stored.
+func (t *Trial) Events(set int) ([]pick.Event, error) {
+	return collect(t, eventTable, func(r *row) pick.Event {
+		r.int()
+		r.int()
+		return pick.Event{TS: r.float(), Kind: pick.EventKind(r.text()), Station: r.text(), Pick: int(r.int())}
+	}, "WHERE pick_set = ? ORDER BY id", set)
+}
+
+// Runs returns the runs in order.
+func (t *Trial) Runs() ([]Run, error) {
+	tx, err := t.readers.Begin()
+	if err != nil {
+		return nil, clear(t.path, "read", err)
+	}
+	defer tx.Rollback()
+	var runs []Run
+	for r, err := range runTable.rows(tx, "ORDER BY n") {
+		if err != nil {
+			return nil, clear(t.path, "read", err)
+		}
+		run := Run{N: int(r.int()), StartNS: r.int(), Piece: r.text(), PlannedPicks: int(r.int()), Setups: map[string]string{}}
+		if r.err == nil && run.N != len(runs)+1 {
+			return nil, clear(t.path, "read", fmt.Errorf("%w: run %d where %d comes next", ErrDamaged, run.N, len(runs)+1))
+		}
+		runs = append(runs, run)
+	}
+	for r, err := range setupTable.rows(tx, "") {
+		if err != nil {
+			return nil, clear(t.path, "read", err)
+		}
+		n, station, setup := r.int(), r.text(), r.text()
+		if n < 1 || n > int64(len(runs)) {
+			return nil, clear(t.path, "read", fmt.Errorf("%w: setup of run %d, which does not exist", ErrDamaged, n))
+		}
+		runs[n-1].Setups[station] = setup
+	}
+	return runs, nil
+}
+
+// Pieces returns the pieces, sorted by id.
+func (t *Trial) Pieces() ([]Piece, error) {
+	return collect(t, pieceTable, func(r *row) Piece {
+		return Piece{ID: r.text(), Bag: r.text(), Fill: r.text(), MassG: r.float(), Damage: r.text()}
+	}, "ORDER BY id")
+}
+
+// Notes returns the notes in the order in which they were stored.
+func (t *Trial) Notes() ([]Note, error) {
+	return collect(t, noteTable, func(r *row) Note {
+		r.int()
+		return Note{TNS: r.int(), Text: r.text()}
+	}, "ORDER BY id")
+}
