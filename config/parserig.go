@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"griptrial/acquire/sample"
 )
@@ -29,7 +30,7 @@ func ParseRig(name string, text []byte) (*Rig, error) {
 	if top == nil {
 		return nil, f.faults.asError()
 	}
-	r := &rigReader{rig: &Rig{Path: name, Text: slices.Clone(text)}, named: map[string]*value{}, read: map[string]*value{}}
+	r := &rigReader{rig: &Rig{Path: name, Text: slices.Clone(text)}, named: map[string]*value{}, read: map[string]*value{}, doubtful: map[string]bool{}}
 	r.readTop(top)
 	if err := f.faults.asError(); err != nil {
 		return nil, err
@@ -45,6 +46,10 @@ type rigReader struct {
 	named    map[string]*value // "kind of thing\x00name" → where that name was given
 	read     map[string]*value // "station\x00kind" → the first channel of that kind there
 	stations []*value          // beside rig.Stations
+
+	// What faults leave open, so that one fault does not bring others with it.
+	doubtful map[string]bool // kinds of thing of which not every name is known
+	unread   bool            // some channel is not known well enough to say what stations lack
 }
 
 func (r *rigReader) readTop(top *value) {
@@ -56,7 +61,9 @@ func (r *rigReader) readTop(top *value) {
 	r.ambient = top.has("ambient")
 	r.pressure = PressureAt(rig.AmbientKPa)
 
-	for _, v := range top.list("engines", "engines such as {name: small ejector, kind: ejector}") {
+	engines := top.list("engines", "engines such as {name: small ejector, kind: ejector}")
+	r.doubtful["engine"] = top.has("engines") && len(engines) == 0 || len(engines) > 0 && len(engines) != len(top.at["engines"].items)
+	for _, v := range engines {
 		e := Engine{Name: r.name(v, "engine")}
 		if v.require("kind", "ejector, pump or blower") {
 			e.Kind = v.choice("kind", "ejector", "pump", "blower")
@@ -64,8 +71,12 @@ func (r *rigReader) readTop(top *value) {
 		v.finish()
 		rig.Engines = append(rig.Engines, e)
 	}
-	if top.require("stations", "at least one station such as {name: left}") {
-		for _, v := range top.list("stations", "at least one station such as {name: left}") {
+	if !top.require("stations", "at least one station such as {name: left}") {
+		r.doubtful["station"] = true
+	} else {
+		stations := top.list("stations", "at least one station such as {name: left}")
+		r.doubtful["station"] = len(stations) == 0 || len(stations) != len(top.at["stations"].items)
+		for _, v := range stations {
 			s := Station{Name: r.name(v, "station")}
 			s.read(v, r.pressure)
 			r.refer(v, "engine", "engine", s.Engine)
@@ -74,23 +85,33 @@ func (r *rigReader) readTop(top *value) {
 			r.stations = append(r.stations, v)
 		}
 	}
-	if top.require("buses", "at least one bus") {
-		for _, v := range top.list("buses", "at least one bus") {
-			rig.Buses = append(rig.Buses, r.bus(v))
-			v.finish()
-		}
-		r.checkStations()
+	for _, v := range r.list(top, "buses", "at least one bus") {
+		rig.Buses = append(rig.Buses, r.bus(v))
+		v.finish()
 	}
+	r.checkStations()
 	top.finish()
+}
+
+// list returns the mappings in the list under key, on the way down to the channels.
+func (r *rigReader) list(v *value, key, want string) []*value {
+	if !v.require(key, want) {
+		r.unread = true
+		return nil
+	}
+	items := v.list(key, want)
+	r.unread = r.unread || len(items) == 0 || len(items) != len(v.at[key].items)
+	return items
 }
 
 // name returns the name of v, which no other thing of that sort in the rig may have.
 func (r *rigReader) name(v *value, sort string) string {
-	if !v.require("name", "a name") {
-		return ""
+	name := ""
+	if v.require("name", "a name") {
+		name = v.name("name")
 	}
-	name := v.name("name")
 	if name == "" {
+		r.doubtful[sort] = true
 		return ""
 	}
 	key := sort + "\x00" + name
@@ -104,7 +125,7 @@ func (r *rigReader) name(v *value, sort string) string {
 
 // refer notes a fault where name, the value of key, is not the name of such a thing.
 func (r *rigReader) refer(v *value, key, sort, name string) {
-	if name == "" || r.named[sort+"\x00"+name] != nil {
+	if name == "" || r.named[sort+"\x00"+name] != nil || r.doubtful[sort] {
 		return
 	}
 	var known []string
@@ -188,28 +209,22 @@ func (r *rigReader) bus(v *value) Bus {
 	b.TimeoutS = v.quantity("timeout", Time, positive, between(Time, 0.001, 60))
 
 	units := map[int]*value{}
-	if v.require("devices", "at least one device") {
-		for _, dv := range v.list("devices", "at least one device") {
-			d, hasUnit := r.device(dv, &b)
-			if first := units[d.Unit]; hasUnit && first != nil {
-				dv.where("unit").fault("%d is already the unit id of the device in line %d", d.Unit, first.line)
-			} else if hasUnit {
-				units[d.Unit] = dv
-			}
-			if d.TurnaroundS >= b.TimeoutS {
-				dv.where("turnaround").fault("%s is not below the timeout of its bus, %s: each answer would count as lost",
-					Time.Format(d.TurnaroundS), Time.Format(b.TimeoutS))
-			}
-			b.Devices = append(b.Devices, d)
+	silent := false // some device has no poll string
+	for _, dv := range r.list(v, "devices", "at least one device") {
+		d, hasUnit := r.device(dv, &b)
+		if first := units[d.Unit]; hasUnit && first != nil {
+			dv.where("unit").fault("%d is already the unit id of the device in line %d", d.Unit, first.line)
+		} else if hasUnit {
+			units[d.Unit] = dv
 		}
-		if b.text() && len(b.Devices) > 1 {
-			for i, d := range b.Devices {
-				if d.Line.Poll == "" && i < len(v.at["devices"].items) {
-					v.at["devices"].items[i].fault("sends without being asked, so it cannot share a bus with another device; give it a line.poll or a bus of its own")
-					break
-				}
-			}
+		if d.TurnaroundS >= b.TimeoutS {
+			dv.where("turnaround").fault("%s is not below the timeout of its bus, %s: each answer would count as lost",
+				Time.Format(d.TurnaroundS), Time.Format(b.TimeoutS))
 		}
+		if silent = silent || d.Line.Poll == ""; b.text() && silent && len(b.Devices) > 0 {
+			dv.fault("shares a bus with another device, and one of the two sends without being asked; give both a line.poll, or each a bus")
+		}
+		b.Devices = append(b.Devices, d)
 	}
 	return b
 }
@@ -217,6 +232,7 @@ func (r *rigReader) bus(v *value) Bus {
 // skipBus marks as known what is not read because the kind of bus is unknown: one fault is
 // enough.
 func (r *rigReader) skipBus(v *value, b Bus) Bus {
+	r.unread = true
 	v.known = append(v.known, v.keys...)
 	return b
 }
@@ -307,11 +323,9 @@ func (r *rigReader) device(v *value, b *Bus) (d Device, hasUnit bool) {
 		}
 		d.IntervalS = v.quantity("interval", Time, positive, between(Time, 0.001, 3600))
 	}
-	if v.require("channels", "at least one channel") {
-		for _, cv := range v.list("channels", "at least one channel") {
-			d.Channels = append(d.Channels, r.channel(cv, b, &d))
-			cv.finish()
-		}
+	for _, cv := range r.list(v, "channels", "at least one channel") {
+		d.Channels = append(d.Channels, r.channel(cv, b, &d))
+		cv.finish()
 	}
 	v.finish()
 	return d, hasUnit
@@ -320,7 +334,9 @@ func (r *rigReader) device(v *value, b *Bus) (d Device, hasUnit bool) {
 func readLine(v *value) Line {
 	l := Line{Poll: v.raw("poll"), Terminator: v.raw("terminator"), Separator: v.raw("separator"), Pattern: v.raw("pattern")}
 	l.Checksum = v.choice("checksum", "none", "xor", "sum", "crc16")
-	if why := modbusFrame([]byte(l.Poll)); why != "" {
+	if strings.ContainsFunc(l.Poll, func(r rune) bool { return r > unicode.MaxASCII }) {
+		v.where("poll").fault(`%+q holds more than ASCII: to YAML "\x9a" is a letter, not a byte; want characters up to "\x7f"`, l.Poll)
+	} else if why := modbusFrame([]byte(l.Poll)); why != "" {
 		v.where("poll").fault("%q is %s, which might write to a device; griptrial only reads", l.Poll, why)
 	}
 	if v.has("poll") && l.Poll == "" && v.at["poll"].kind == word {
@@ -364,8 +380,10 @@ func (r *rigReader) channel(v *value, b *Bus, d *Device) Channel {
 		known = c.Kind != ""
 	}
 	c.Station = v.name("station")
+	r.unread = r.unread || c.Kind == sample.Vacuum && r.named["station\x00"+c.Station] == nil
 	r.refer(v, "station", "station", c.Station)
 	if !known {
+		r.unread = true
 		v.known = append(v.known, v.keys...)
 		return c
 	}
@@ -413,7 +431,7 @@ func (r *rigReader) channel(v *value, b *Bus, d *Device) Channel {
 
 // A reading is what kind of number comes from a register or a line.
 type reading struct {
-	known  bool    // false: faulty, so that nothing can be said
+	known  bool    // false: its type is faulty, so that nothing can be said
 	bit    bool    // 0 or 1
 	whole  bool    // no fraction
 	lo, hi float64 // limits of the number
@@ -465,22 +483,18 @@ func readRegister(v *value) (reading, Register) {
 		ok = reg.Table != ""
 	}
 	v.known = append(v.known, "type", "bit", "order")
-	addressOK := v.require("address", "the address on the wire, from 0")
-	if addressOK {
-		if a := v.at["address"]; a.kind == number && len(a.text) >= 5 && wholeNumber.MatchString(a.text) {
-			if n, err := strconv.Atoi(a.text); err == nil && n > 65535 {
-				a.fault("%d is impossible; want the address on the wire, from 0 to 65535 (a manual's 400001 is table holding, address 0)", n)
-				addressOK = false
-			}
-		}
-		if addressOK {
-			reg.Address, addressOK = v.integer("address", 0, 65535)
+	if v.require("address", "the address on the wire, from 0") {
+		a := v.at["address"]
+		if n, err := strconv.Atoi(a.text); err == nil && n > 65535 && a.kind == number {
+			a.fault("%d is impossible; want the address on the wire, from 0 to 65535 (a manual's 400001 is table holding, address 0)", n)
+		} else {
+			reg.Address, _ = v.integer("address", 0, 65535)
 		}
 	}
 	if !ok {
 		return reading{}, reg
 	}
-	bit := reading{known: addressOK, bit: true, whole: true, lo: 0, hi: 1}
+	bit := reading{known: true, bit: true, whole: true, lo: 0, hi: 1}
 	if reg.Table == Coil || reg.Table == Discrete {
 		v.refuse(fmt.Sprintf("a %s is one bit", reg.Table), "type", "bit", "order")
 		reg.Type = "bit"
@@ -491,9 +505,7 @@ func readRegister(v *value) (reading, Register) {
 			return reading{}, reg
 		}
 		reg.Type = "bit"
-		if reg.Bit, ok = v.integer("bit", 0, 15); !ok {
-			return reading{}, reg
-		}
+		reg.Bit, _ = v.integer("bit", 0, 15)
 	} else {
 		if !v.require("type", "u16, i16, u32, i32 or f32, or beside it a bit from 0 to 15") {
 			return reading{}, reg
@@ -503,35 +515,31 @@ func readRegister(v *value) (reading, Register) {
 		}
 		if reg.Type == "bit" {
 			v.require("bit", "the number of the bit, from 0 at the least significant to 15")
-			return reading{}, reg
 		}
 	}
 	if reg.Registers() == 2 {
 		if v.require("order", "ABCD, CDAB, BADC or DCBA: the standard fixes no word order") {
 			reg.Order = v.choice("order", "ABCD", "CDAB", "BADC", "DCBA")
 		}
-		if addressOK && reg.Address == 65535 {
-			v.where("address").fault("a %s takes two registers, and 65535 is the last; want 0 to 65534", reg.Type)
-			addressOK = false
+		if reg.Address == 65535 {
+			v.where("address").fault("%s takes two registers, and 65535 is the last; want 0 to 65534", reg.Type)
 		}
 	} else {
 		v.when = "16 bits"
 		reg.Order = v.choice("order", "AB", "BA")
 	}
-	known := addressOK && reg.Order != ""
 	switch reg.Type {
 	case "u16":
-		return reading{known: known, whole: true, lo: 0, hi: math.MaxUint16}, reg
+		return reading{known: true, whole: true, lo: 0, hi: math.MaxUint16}, reg
 	case "i16":
-		return reading{known: known, whole: true, lo: math.MinInt16, hi: math.MaxInt16}, reg
+		return reading{known: true, whole: true, lo: math.MinInt16, hi: math.MaxInt16}, reg
 	case "u32":
-		return reading{known: known, whole: true, lo: 0, hi: math.MaxUint32}, reg
+		return reading{known: true, whole: true, lo: 0, hi: math.MaxUint32}, reg
 	case "i32":
-		return reading{known: known, whole: true, lo: math.MinInt32, hi: math.MaxInt32}, reg
+		return reading{known: true, whole: true, lo: math.MinInt32, hi: math.MaxInt32}, reg
 	case "f32":
-		return reading{known: known, lo: -math.MaxFloat32, hi: math.MaxFloat32}, reg
+		return reading{known: true, lo: -math.MaxFloat32, hi: math.MaxFloat32}, reg
 	}
-	bit.known = known
 	return bit, reg
 }
 
@@ -551,13 +559,13 @@ func (r *rigReader) checkStations() {
 		if s.Name == "" {
 			continue
 		}
-		if r.read[s.Name+"\x00"+string(sample.Vacuum)] == nil {
+		if !r.unread && r.read[s.Name+"\x00"+string(sample.Vacuum)] == nil {
 			v.where("name").fault("station %q has no vacuum channel; want one with \"station: %s\"", s.Name, s.Name)
 		}
 		if math.IsNaN(s.ReleasePulseS) {
 			continue
 		}
-		if r.read[s.Name+"\x00"+string(sample.Release)] == nil && r.read["\x00"+string(sample.Release)] == nil {
+		if !r.unread && r.read[s.Name+"\x00"+string(sample.Release)] == nil && r.read["\x00"+string(sample.Release)] == nil {
 			v.keyAt["release_pulse"].fault("has no place here: station %q has no release channel", s.Name)
 			continue
 		}

@@ -187,6 +187,7 @@ func (t *trialReader) match(m *value, station, setup string) {
 	if s == nil {
 		known := names(t.trial.Setups, func(s Setup) string { return s.Name })
 		slices.Sort(known)
+		known = slices.Compact(known)
 		if hint := didYouMean(setup, known); hint != "" || len(known) == 0 {
 			m.at[station].fault("%q is no setup of this file%s", setup, hint)
 		} else {
@@ -203,7 +204,7 @@ func (t *trialReader) match(m *value, station, setup string) {
 	if s == nil || at == nil {
 		return
 	}
-	if s.Engine != "" && at.Engine != "" && s.Engine != at.Engine {
+	if t.rig.Engine(s.Engine) != nil && at.Engine != "" && s.Engine != at.Engine {
 		m.at[station].fault("setup %q wants the engine %q, and the rig file has %q on station %q; want the same, or no engine for that station where runs change it",
 			setup, s.Engine, at.Engine, station)
 	}

@@ -133,7 +133,16 @@ func PressureAt(ambientKPa float64) Dimension {
 	}}
 }
 
-const ofAmbient = "% of ambient"
+// Units that are parts of something else: NaN in a table where that is not known.
+const (
+	ofAmbient = "% of ambient"
+	ofSpan    = "% of span"
+)
+
+var needs = map[string]string{
+	ofAmbient: "the ambient pressure, which is not stated",
+	ofSpan:    "a scale of two points",
+}
 
 // with returns d with one more unit at the end of its table.
 func (d Dimension) with(u Unit) Dimension {
@@ -151,7 +160,7 @@ func (d Dimension) UnitOf(name string) (Unit, error) {
 	for _, u := range d.units {
 		if u.Name == name {
 			if math.IsNaN(u.Times) {
-				return Unit{}, fmt.Errorf("%q needs the ambient pressure, which is not stated", u.Name)
+				return Unit{}, fmt.Errorf("%q needs %s", u.Name, needs[u.Name])
 			}
 			return u, nil
 		}
@@ -192,9 +201,17 @@ func (d Dimension) want() string {
 	return fmt.Sprintf("%s %s such as %q", article, d.Name, d.Example)
 }
 
-// Format writes x, in the dimension's unit, to six digits in the first unit of the table.
+// Format writes x, in the dimension's unit, to six digits: in the first unit of the table in
+// which it is below 1000, else in the first.
 func (d Dimension) Format(x float64) string {
-	return fmt.Sprintf("%.6g %s", x*d.units[0].Over/d.units[0].Times, d.units[0].Name)
+	in := d.units[0]
+	for _, u := range d.units {
+		if math.Abs(x) < 1000*u.Factor() {
+			in = u
+			break
+		}
+	}
+	return fmt.Sprintf("%.6g %s", x*in.Over/in.Times, in.Name)
 }
 
 var decimal = regexp.MustCompile(`^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?`)
@@ -258,9 +275,14 @@ func quote(text string) string {
 	return strconv.Quote(text)
 }
 
-// didYouMean returns a hint at the known word nearest to word, "" where none is near.
+// didYouMean returns a hint at the known word nearest to word, "" where none is near: one
+// letter in four may differ, two in five or more; words of two letters only in their case.
 func didYouMean(word string, known []string) string {
-	best, distance := "", 1+max(1, utf8.RuneCountInString(word)/3)
+	n := utf8.RuneCountInString(word)
+	best, distance := "", 1+min(2, (n+1)/3)
+	if n < 3 {
+		distance = 1
+	}
 	for _, k := range known {
 		if d := editDistance(strings.ToLower(word), strings.ToLower(k)); d < distance {
 			best, distance = k, d
@@ -269,7 +291,7 @@ func didYouMean(word string, known []string) string {
 	if best == "" {
 		return ""
 	}
-	return fmt.Sprintf(", did you mean %q?", best)
+	return fmt.Sprintf(" (did you mean %q?)", best)
 }
 
 // editDistance counts the letters to insert, delete or replace that turn a into b

@@ -15,10 +15,11 @@ func switched(v *value, c *Channel, kind reading) {
 	if kind.known && !kind.whole {
 		c.Register.Step = 1
 	}
-	if kind.bit {
+	switch {
+	case kind.bit:
 		v.refuse("a bit is on where it is 1; want invert: true for the other way round", "on_above")
 		v.when = "bit"
-	} else {
+	case kind.known:
 		v.require("on_above", "the reading above which it is on, a plain number")
 	}
 	if level := v.get("on_above"); level != nil {
@@ -57,11 +58,8 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 		}
 		line = readScale(v.at["scale"], dim, kind, sign, want)
 	}
-	if !math.IsNaN(line.span) {
-		dim = dim.with(Unit{ofSpan, line.span, 100})
-	}
-	c.Accuracy = v.quantity("accuracy", dim, positive)
-	c.Resolution = v.quantity("resolution", r.dimension(c.Kind), positive)
+	c.Accuracy = v.quantity("accuracy", dim.with(Unit{ofSpan, line.span, 100}), positive)
+	c.Resolution = v.quantity("resolution", dim, positive)
 	if math.IsNaN(line.factor) || !kind.known {
 		return // noted
 	}
@@ -74,7 +72,7 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 	case math.IsNaN(c.Resolution):
 		c.Resolution = step
 	case c.Resolution < step*(1-1e-9):
-		v.where("resolution").fault("%s is below one count, %s; want that or more", r.dimension(c.Kind).Format(c.Resolution), r.dimension(c.Kind).Format(step))
+		v.where("resolution").fault("%s is below one count, %s; want that or more", dim.Format(c.Resolution), dim.Format(step))
 	}
 	// 0 - x, not -x: a zero offset stays a plain zero.
 	switch {
@@ -88,8 +86,6 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 		c.Offset, c.Scale = line.offset, line.factor
 	}
 }
-
-const ofSpan = "% of span"
 
 // dimension returns what a channel of kind k measures.
 func (r *rigReader) dimension(k sample.Kind) Dimension {

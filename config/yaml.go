@@ -36,10 +36,11 @@ const (
 	boolean
 	list
 	mapping
+	faulty // a fault is noted already; getters add none
 )
 
 func (k kind) String() string {
-	return [...]string{"nothing", "a text", "a number", "true or false", "a list", "a mapping"}[k]
+	return [...]string{"nothing", "a text", "a number", "true or false", "a list", "a mapping", "a fault"}[k]
 }
 
 // A value is a piece of a file that knows where it stands. Mappings are read through the
@@ -112,8 +113,7 @@ func readYAML(name string, text []byte, want string) (*file, *value) {
 		return f, nil
 	}
 	v := f.convert(node, "")
-	if v.kind != mapping {
-		v.fault("found %s; want %s", v.kind, want)
+	if !v.is(mapping, want) {
 		return f, nil
 	}
 	return f, v
@@ -184,7 +184,7 @@ func (v *value) syntaxFault(err error) {
 	if where != nil && where.Position != nil {
 		v.line, v.column = max(1, where.Position.Line), max(1, where.Position.Column)
 	}
-	v.fault("not valid YAML: %s", strings.Join(strings.Fields(text), " "))
+	v.fault("not valid YAML: %s", strings.NewReplacer("\n", " ", "\t", "tab").Replace(text))
 }
 
 // convert returns node as a value, and notes what no rig or trial file may hold.
@@ -223,6 +223,7 @@ func (f *file) convert(node ast.Node, path string) *value {
 		v.add(n)
 	case *ast.NullNode, nil:
 	default: // anchors, aliases, tags: one value in two places is hard to name in a message
+		v.kind = faulty
 		v.fault("YAML's %s is not read here; write the value out", strings.ToLower(node.Type().String()))
 	}
 	return v
@@ -246,11 +247,18 @@ func place(node ast.Node) *token.Token {
 // add puts one pair into mapping v.
 func (v *value) add(pair *ast.MappingValueNode) {
 	k := v.file.convert(pair.Key, v.path)
+	if k.kind == faulty {
+		return
+	}
 	if k.kind != word && k.kind != number && k.kind != boolean {
 		k.fault("a key must be a plain text")
 		return
 	}
-	k.path = strings.TrimPrefix(v.path+"."+k.text, ".")
+	shown := k.text
+	if shown == "" || len(shown) > 60 || strings.ContainsFunc(shown, notShown) {
+		shown = quote(shown)
+	}
+	k.path = strings.TrimPrefix(v.path+"."+shown, ".")
 	if first, ok := v.keyAt[k.text]; ok {
 		k.fault("written twice, first in line %d", first.line)
 		return
@@ -318,7 +326,7 @@ func (v *value) finish() {
 		k, hint := v.keyAt[key], didYouMean(key, v.known)
 		switch {
 		case v.at[key].kind == empty && len(key) > 0 && key[0] >= '0' && key[0] <= '9':
-			hint = ": a decimal comma? write a decimal point" // {volume: 0,4 L} is the key "4 L" to YAML
+			hint = " (a decimal comma? write a decimal point)" // {volume: 0,4 L} is the key "4 L" to YAML
 		case hint == "":
 			hint = ", known are " + strings.Join(slices.Compact(slices.Sorted(slices.Values(v.known))), ", ")
 		}
@@ -336,6 +344,9 @@ func (v *value) is(k kind, want string) bool {
 
 // misfit notes that v is something else than what is wanted.
 func (v *value) misfit(want string) {
+	if v.kind == faulty {
+		return
+	}
 	found := v.kind.String()
 	if v.text != "" {
 		found = quote(v.text)
@@ -530,8 +541,12 @@ func (v *value) pair(key, want string) []*value {
 	if got == nil || !got.is(list, want) {
 		return nil
 	}
-	if len(got.items) != 2 {
-		got.fault("found %d values; want %s", len(got.items), want)
+	if n := len(got.items); n != 2 {
+		hint := ""
+		if n > 2 {
+			hint = " (a decimal comma? write a decimal point)"
+		}
+		got.fault("found %d values%s; want %s", n, hint, want)
 		return nil
 	}
 	return got.items
