@@ -35,10 +35,10 @@ func DemoScenario(picks int) Scenario {
 		name  string
 		openK float64
 		close float64
-	}{{"bellows cup, 40 mm lip", 80, 0.045}, {"flat cup, 30 mm lip", 65, 0.025}}
+	}{{"bellows cup, 40 mm lip", 43, 0.045}, {"flat cup, 30 mm lip", 37, 0.025}}
 	engines := []Engine{
 		{Name: "small ejector", Q0LminANR: 90, VMaxKPa: 80, AirLminANR: 100, BlowAirLminANR: 60, SpecificEnergyKWhM3: 0.12},
-		{Name: "side-channel blower", Q0LminANR: 200, VMaxKPa: 24, PowerW: 180, PowerWPerKPa: 4, BlowAirLminANR: 60, SpecificEnergyKWhM3: 0.12},
+		{Name: "side-channel blower", Q0LminANR: 120, VMaxKPa: 24, PowerW: 180, PowerWPerKPa: 4, BlowAirLminANR: 60, SpecificEnergyKWhM3: 0.12},
 	}
 
 	sc := Scenario{Name: "garden-supplies packing hall", Seed: 1, LeadS: 2.5, AirPressureKPa: 550,

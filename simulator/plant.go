@@ -121,9 +121,9 @@ func (u *Setup) valves() (vent, blow float64) {
 }
 
 // stiffness returns a bound on −d(dv/dt)/dv in 1/s with the cup open by gap.
-func (u *Setup) stiffness(gap float64, supply, blow bool) float64 {
+func (u *Setup) stiffness(gap, leakK float64, supply, blow bool) float64 {
 	vent, blowK := u.valves()
-	g := gap*u.Cup.OpenK + u.Leak.K*3 + vent // scatter raises the leak; three times covers all but the wildest
+	g := gap*u.Cup.OpenK + leakK + vent
 	if supply {
 		g += u.Engine.Q0LminANR / u.Engine.VMaxKPa
 	}
@@ -191,9 +191,13 @@ func (s *station) nextSegment() {
 	s.divide()
 }
 
+// stiffest is the stiffness in 1/s above which the steps shrink, so that one of them is
+// at most half a time constant with the usual StepS of 1 ms.
+const stiffest = 500
+
 // divide sets the number of steps to the end of the segment in hand.
 func (s *station) divide() {
-	h := s.sc.StepS * min(1, 500/s.setup.stiffness(max(s.seg.gap0, s.seg.gap1), s.seg.supply, s.seg.blow))
+	h := s.sc.StepS * min(1, stiffest/s.setup.stiffness(max(s.seg.gap0, s.seg.gap1), s.leakK, s.seg.supply, s.seg.blow))
 	s.n = max(1, int(math.Ceil((s.seg.toS-s.seg.fromS)/h)))
 	s.left = s.n
 }

@@ -152,9 +152,17 @@ func TestTruthMeetsClosedForms(t *testing.T) {
 	assert.InDelta(t, 350*10+2*area, got.ElectricJ, 1e-4)
 }
 
+// size returns the number of picks for a test, fewer with -short.
+func size(full, short int) int {
+	if testing.Short() {
+		return short
+	}
+	return full
+}
+
 // All that the cups can do, in short cycles.
 func mixed(seed uint64) Scenario {
-	sc := DemoScenario(160)
+	sc := DemoScenario(size(160, 40))
 	sc.Seed = seed
 	return sc
 }
@@ -185,7 +193,7 @@ func TestSameSeedSameBytes(t *testing.T) {
 		return b.String()
 	}
 	first := text(3, 0.01)
-	require.Equal(t, 320, strings.Count(first, "\n"))
+	require.Equal(t, size(320, 80), strings.Count(first, "\n"))
 	require.Equal(t, first, text(3, 0.01))
 	require.Equal(t, first, text(3, 0.0371), "whoever looks, and when, changes nothing")
 	require.NotEqual(t, first, text(4, 0.01))
@@ -235,9 +243,9 @@ func TestVacuumStaysWithinWhatTheEngineCanDo(t *testing.T) {
 	for i := range sc.Stations {
 		for k := 0; float64(k)*1e-3 < sc.DurationS(); k++ {
 			x := p.Sample(i, float64(k)*1e-3)
-			require.GreaterOrEqual(t, x.VacuumKPa, 0.0, "seed %d station %d at %v s", sc.Seed, i, x.TS)
-			require.LessOrEqual(t, x.VacuumKPa, 80.0, "seed %d station %d at %v s", sc.Seed, i, x.TS)
-			require.GreaterOrEqual(t, x.FlowLminANR, 0.0)
+			if !(x.VacuumKPa >= 0 && x.VacuumKPa <= p.stations[i].setup.Engine.VMaxKPa && x.FlowLminANR >= 0) {
+				require.Failf(t, "out of bounds", "seed %d station %d: %+v", sc.Seed, i, x)
+			}
 			deepest = max(deepest, x.VacuumKPa)
 		}
 	}
@@ -289,7 +297,9 @@ func TestMoreLeakNeverMoreVacuumAndMoreEngineNeverLess(t *testing.T) {
 				if !tc.less {
 					d = -d
 				}
-				require.LessOrEqual(t, d, 1e-9, "at %d ms", k)
+				if !(d <= 1e-9) {
+					require.Failf(t, "wrong way", "by %v kPa at %d ms", d, k)
+				}
 				differs = differs || d < -0.1
 			}
 			require.True(t, differs)
@@ -420,7 +430,7 @@ func TestDemoScenario(t *testing.T) {
 		require.Greater(t, open, 1.0, u.Name)
 	}
 	count := map[string]int{}
-	for _, x := range truthOf(t, mixed(1)) {
+	for _, x := range truthOf(t, DemoScenario(160)) {
 		count[x.Outcome]++
 		if x.Outcome != "unsealed" {
 			sealTime := float64(x.SealedAtS) - max(x.ContactS, x.SupplyOnS)

@@ -35,7 +35,7 @@ type sensor struct {
 	seed     uint64
 	updateS  float64 // 0: a fresh reading at every look
 	phaseS   float64
-	serial   int64 // number of the refresh, or look, that gave the held reading
+	serial   int64 // number of the refresh, or look, that gave the held reading; −2: none yet
 	held     reading
 }
 
@@ -103,7 +103,7 @@ func NewRig(sc Scenario, cfg config.Rig) (*Rig, error) {
 // sensor fits a channel's sensor to the plant.
 func (r *Rig) sensor(c config.Channel, where string) (*sensor, error) {
 	sc := r.plant.sc
-	s := &sensor{ch: c, seed: sc.stream("sensor", []string{where, c.Name}).Uint64(), serial: -1}
+	s := &sensor{ch: c, seed: sc.stream("sensor", []string{where, c.Name}).Uint64(), serial: -2}
 	for i, st := range r.plant.stations {
 		if c.Station == "" || c.Station == st.name {
 			s.stations = append(s.stations, i)
@@ -218,13 +218,13 @@ func (r *Rig) advance(tS float64, devices ...*device) {
 			continue
 		}
 		n := int64(math.Floor((tS - s.phaseS) / s.updateS))
-		if n > s.serial || s.serial < 0 {
+		if n > s.serial { // −1: the refresh before plant time 0
 			dues = append(dues, due{s, max(0, s.phaseS+float64(n)*s.updateS), n})
 		}
 	}
 	slices.SortStableFunc(dues, func(a, b due) int { return cmp.Compare(a.at, b.at) })
 	for _, d := range dues {
-		r.look(d.s, d.at, max(0, d.n))
+		r.look(d.s, d.at, d.n)
 	}
 	for i := range r.plant.stations {
 		r.plant.stations[i].advance(tS)

@@ -116,7 +116,7 @@ type Scatter struct{ Setup, Piece, Run, Pick float64 }
 // minPulseS is two sampling intervals at 100 Hz: a shorter pulse could go unseen.
 const minPulseS = 0.02
 
-// maxSteps bounds the work that one second of one station can ask for.
+// maxStepsPerS bounds the work that one second of one station can ask for.
 const maxStepsPerS = 200_000
 
 // Check returns what is wrong with the scenario, or nil.
@@ -194,7 +194,7 @@ func (s *Scenario) checkSetup(u *Setup) error {
 		{k.SupplyOffS > k.LiftS && k.SupplyOffS <= k.ReleaseS, "supply off after lift, at the latest with the release"},
 		{k.PulseS >= minPulseS, "a release pulse of at least 20 ms"},
 		{k.ReleaseS+k.PulseS+c.DelayS+k.JitterS+early < k.CycleS, "a cycle that outlasts the release pulse"},
-		{u.stiffness(1, true, true)*500*1e-3 < maxStepsPerS, "a volume that fills slower: raise it, or narrow the cup"},
+		{1000/stiffest*u.stiffness(1, u.Leak.K, true, true) < maxStepsPerS, "a volume that fills slower: raise it, or narrow the cup"},
 	}
 	for _, r := range rules {
 		if !r.ok {

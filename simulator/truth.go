@@ -46,7 +46,7 @@ type Truth struct {
 	DropS      Maybe      `json:"drop_s"`      // the vacuum falls through the drop level after a seal, before the release
 	SupplyOffS float64    `json:"supply_off_s"`
 	ReleaseS   float64    `json:"release_s"` // command
-	EndS       Maybe      `json:"end_s"`     // back in the idle band; null: the next pick came first
+	EndS       Maybe      `json:"end_s"`     // in the idle band again, sealed before or with the supply shut; null: the next pick came first
 
 	RequiredKPa    float64 `json:"required_kPa"`
 	HoldKPa        Maybe   `json:"hold_kPa"`         // median over time from 50 ms after the seal to release, supply off or loss
@@ -199,12 +199,12 @@ func (w *watch) energy(s *station) {
 		return
 	}
 	toS := s.toS
-	// The pick is over once it has been let go, or the supply is off, and the vacuum is back in the idle band.
-	if over := w.plan.offS + w.plan.setup.Cup.DelayS; s.fromS >= over && s.v1 < w.idleKPa {
+	// The pick is over when the vacuum is back in the idle band after a seal, or with the supply shut.
+	shut := s.fromS >= w.plan.offS+w.plan.setup.Cup.DelayS
+	if (shut || !math.IsNaN(float64(w.t.SealedAtS))) && s.v1 < w.idleKPa && (shut || s.v0 >= w.idleKPa) {
+		toS = s.fromS
 		if s.v0 >= w.idleKPa {
 			toS = s.crossing(w.idleKPa)
-		} else {
-			toS = s.fromS
 		}
 		w.ended, w.t.EndS = true, Maybe(toS)
 	}
