@@ -77,7 +77,7 @@ func FuzzRead(f *testing.F) {
 		text = bytes.Replace(text, []byte("pressure_bar"), []byte("v"), 1)
 		text = bytes.Replace(text, []byte("sensor_V"), []byte("s"), 1)
 		text = bytes.Replace(text, []byte("recording"), []byte("s"), 1)
-		for mode := range byte(8) {
+		for mode := range byte(16) {
 			f.Add(text, mode)
 		}
 	}
@@ -87,7 +87,7 @@ func FuzzRead(f *testing.F) {
 		"time_s,v,s\n-1,1e-20,1\n0,1e20,-1\n1,123456.7890123456789,nan\n",
 		"time_s,v,s\n1,0.00,\n1,0e-40,\n2,0,\n",
 	} {
-		for mode := range byte(8) {
+		for mode := range byte(16) {
 			f.Add([]byte(s), mode)
 		}
 	}
