@@ -326,3 +326,25 @@ func BenchmarkFast(b *testing.B) {
 	}
 	b.ReportMetric(seconds/b.Elapsed().Seconds(), "×real/station")
 }
+
+// A device has refreshed before anyone looks: its first answer is a reading, not an empty
+// register, and its next refresh comes less than one period later.
+func TestFirstRefreshes(t *testing.T) {
+	sc, cfg := DemoScenario(0), demoRig()
+	sc.Noise.VacuumKPa = 1
+	ch := &cfg.Buses[0].Devices[0].Channels[0]
+	ch.UpdateS, ch.Offset, ch.Scale = 0.5, 101.325, -0.001 // an absolute sensor
+	ch.Register = reg(config.Input, 100, "i32", "ABCD")
+	got, _ := collect(t, sc, cfg, 0.01)
+	v := got[0].Counts[0]
+	require.InDelta(t, 101_325, v[0], 6000, "ambient, within six standard deviations")
+	var changes []int64
+	for i := 1; i < len(v); i++ {
+		if v[i] != v[i-1] {
+			changes = append(changes, got[0].T[i])
+		}
+	}
+	require.Greater(t, len(changes), 3)
+	require.LessOrEqual(t, changes[0], int64(500e6))
+	require.Equal(t, int64(500e6), changes[1]-changes[0])
+}
