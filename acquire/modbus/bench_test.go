@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"net"
+	"slices"
 	"testing"
 	"time"
 
@@ -16,7 +17,7 @@ import (
 
 // BenchmarkTransactions reads 8 holding registers over loopback, and in turn sends the same
 // bytes to and fro over a bare socket, with neither deadline nor check: the limit for Go.
-// The metric of-limit is the ratio of their rates; DEVELOPERS.md promises 0.90.
+// The metrics are of the median round; of-limit is the ratio of the two, 0.90 at least wanted.
 func BenchmarkTransactions(b *testing.B) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(b, err)
@@ -56,12 +57,12 @@ func BenchmarkTransactions(b *testing.B) {
 
 	request := []byte{0, 1, 0, 0, 0, 6, 17, 3, 0, 0, 0, 8}
 	var reply [7 + 2 + 16]byte
-	var ours, limit time.Duration
-	n := 0
+	const round = 100 // short, and in turn, that a change of the machine's load meets both alike
+	var ours, limit []time.Duration
+	b.ReportAllocs()
 	for b.Loop() {
-		// Rounds of 500, that a change of the machine's load meets both alike.
 		begin := time.Now()
-		for range 500 {
+		for range round {
 			if _, err := bare.Write(request); err != nil {
 				b.Fatal(err)
 			}
@@ -69,19 +70,20 @@ func BenchmarkTransactions(b *testing.B) {
 				b.Fatal(err)
 			}
 		}
-		limit += time.Since(begin)
-		begin = time.Now()
-		for range 500 {
+		between := time.Now()
+		for range round {
 			if _, _, err := p.scan(p.polls[0]); err != nil {
 				b.Fatal(err)
 			}
 		}
-		ours += time.Since(begin)
-		n += 500
+		limit, ours = append(limit, between.Sub(begin)), append(ours, time.Since(between))
 	}
-	b.ReportMetric(float64(n)/ours.Seconds(), "transactions/s")
-	b.ReportMetric(float64(n)/limit.Seconds(), "limit/s")
-	b.ReportMetric(limit.Seconds()/ours.Seconds(), "of-limit")
+	slices.Sort(ours)
+	slices.Sort(limit)
+	median := len(ours) / 2
+	b.ReportMetric(round/ours[median].Seconds(), "transactions/s")
+	b.ReportMetric(round/limit[median].Seconds(), "limit/s")
+	b.ReportMetric(limit[median].Seconds()/ours[median].Seconds(), "of-limit")
 }
 
 // BenchmarkLateness polls at 1 kHz over loopback, b.N times, and reports how late polls began.

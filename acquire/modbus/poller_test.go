@@ -61,10 +61,11 @@ func frame(id []byte, unit, function byte, data []byte) []byte {
 	return f
 }
 
-// runFor runs p in a bubble for d and returns its log.
+// runFor runs p in a bubble for d, less a moment lest it end at the very instant of a slot,
+// and returns its log.
 func runFor(t *testing.T, p *Poller, d time.Duration) *logbook {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), d)
+	ctx, cancel := context.WithTimeout(t.Context(), d-time.Microsecond)
 	defer cancel()
 	var log logbook
 	require.NoError(t, p.Run(ctx, log.emit))
@@ -84,7 +85,7 @@ func TestAnHourWithoutDrift(t *testing.T) {
 		conns := pipes(t, p)
 		go serve(conns, 3*time.Millisecond)
 
-		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour-time.Microsecond)
 		defer cancel()
 		var n, wrong int64
 		require.NoError(t, p.Run(ctx, func(b sample.Batch) {
@@ -231,15 +232,14 @@ func TestMuteDeviceLeavesTheBusToOthers(t *testing.T) {
 func TestNoConnectionIsTriedUntilItComes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := bubblePoller(t, oneDevice(words(config.Holding, 5)...))
-		dials, from := 0, time.Now().Add(time.Minute)
-		p.link.(*tcp).dial = func(context.Context) (net.Conn, error) {
+		go serve(pipes(t, p), time.Millisecond)
+		dial, dials, from := p.link.(*tcp).dial, 0, time.Now().Add(time.Minute)
+		p.link.(*tcp).dial = func(ctx context.Context) (net.Conn, error) {
 			dials++
 			if time.Now().Before(from) {
 				return nil, errors.New("refused")
 			}
-			near, far := net.Pipe()
-			go answer(far, time.Millisecond)
-			return near, nil
+			return dial(ctx)
 		}
 		log := runFor(t, p, 2*time.Minute)
 		lines := log.lines()
@@ -253,6 +253,31 @@ func TestNoConnectionIsTriedUntilItComes(t *testing.T) {
 		assert.GreaterOrEqual(t, s.Devices[0].OK, uint64(5800), "resumes within 2 s")
 		assert.Zero(t, s.Reconnects, "there was none before")
 	})
+}
+
+// A server that takes connections only to drop them is not besieged.
+func TestDroppedConnectionsAreReopenedSlowly(t *testing.T) {
+	for fault, reply := range map[string][]byte{FaultLost: nil, FaultFraming: make([]byte, 12)} {
+		t.Run(fault, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := bubblePoller(t, oneDevice(words(config.Holding, 5)...))
+				conns, served := pipes(t, p), 0
+				go func() {
+					for c := range conns {
+						served++
+						io.ReadFull(c, make([]byte, 12))
+						c.Write(reply)
+						c.Close()
+					}
+				}()
+				log := runFor(t, p, time.Minute)
+				assert.Equal(t, []string{fault}, log.lines())
+				// 2, then 5 waits of 100 to 1,600 ms, then one each 2 s.
+				assert.InDelta(t, 35, served, 3)
+				assert.Equal(t, uint64(served-1), p.Stats().Reconnects)
+			})
+		})
+	}
 }
 
 // A mute minute, then all is well: scans resume without a restart, on the old grid.
@@ -309,7 +334,7 @@ func TestScansAreHandedOnInTime(t *testing.T) {
 				}
 				conns := pipes(t, p)
 				go serve(conns, time.Millisecond)
-				ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+				ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second-time.Microsecond)
 				defer cancel()
 				var batches, scans int
 				require.NoError(t, p.Run(ctx, func(b sample.Batch) {
@@ -361,6 +386,19 @@ func TestRefusedGapsAreLeftOut(t *testing.T) {
 		s := p.Stats().Devices[0]
 		assert.Equal(t, uint64(1), s.Split)
 		assert.Equal(t, map[Exception]uint64{2: 1}, s.Exceptions)
+	})
+	t.Run("stamp", func(t *testing.T) {
+		synctest.Test(t, func(t *testing.T) {
+			p := bubblePoller(t, oneDevice(words(config.Holding, 5, 9)...))
+			p.polls[0].split = true
+			go serve(pipes(t, p), 2*time.Millisecond)
+			log := runFor(t, p, 20*time.Millisecond)
+			require.Len(t, log.batches, 1)
+			b := log.batches[0]
+			assert.Equal(t, []int64{2_000_000, 12_000_000}, b.T, "middle of both transactions")
+			assert.Equal(t, []int64{2_000_000, 2_000_000}, b.Half, "half of both together")
+			assert.Equal(t, [][]int64{{5, 5}, {9, 9}}, b.Counts)
+		})
 	})
 	t.Run("ReadOnce", func(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
