@@ -64,10 +64,11 @@ func (t *Trial) Commit(e Entry) error {
 	if err != nil {
 		return clear(t.path, "commit", err)
 	}
-	// The commit is durable whatever becomes of merging, which is tried again later.
+	// The commit is durable whatever becomes of merging, which the next one tries again;
+	// Close and Merge tell why it failed.
 	for group, blocks := range t.pending {
 		if ripe(blocks) {
-			t.mergeErr = errors.Join(t.mergeErr, t.merge(group))
+			_ = t.merge(group)
 		}
 	}
 	return nil
@@ -209,7 +210,6 @@ func (t *Trial) Merge() error {
 	if err := t.writable(); err != nil {
 		return clear(t.path, "merge blocks", err)
 	}
-	t.mergeErr = nil
 	for group := range t.pending {
 		if err := t.merge(group); err != nil {
 			return clear(t.path, "merge blocks", err)

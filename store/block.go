@@ -126,7 +126,7 @@ func appendDifferences(raw []byte, values []int64, before int64) ([]byte, int64)
 func appendTimes(out, raw []byte, ns []int64, onGrid bool) (newOut, newRaw []byte) {
 	tick := int64(sample.TickNS)
 	for _, v := range ns {
-		if v%tick != 0 {
+		if v%sample.TickNS != 0 {
 			tick = 1
 			break
 		}
@@ -135,10 +135,15 @@ func appendTimes(out, raw []byte, ns []int64, onGrid bool) (newOut, newRaw []byt
 	if onGrid {
 		step = gridStep(ns, tick)
 	}
-	base := ns[0] / tick
+	if tick != 1 {
+		for i := range ns {
+			ns[i] /= sample.TickNS // a constant: no division
+		}
+	}
+	base := ns[0]
 	cost, costDifference, before := 0, 0, int64(0)
 	for i, v := range ns {
-		v = v/tick - gridAt(base, step, i)
+		v -= gridAt(base, step, i)
 		ns[i] = v
 		cost += bits.Len64(zigzag(v))
 		costDifference += bits.Len64(zigzag(v - before))
@@ -316,14 +321,34 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) {
 		keep = -1
 	}
 	at := 0
-	for i := range dst {
+	for i := 0; i < len(dst); i++ {
+		// Nearly all numbers have one byte: eight at a time.
+		for i+8 <= len(dst) && at+8 <= len(raw) {
+			word := binary.LittleEndian.Uint64(raw[at:])
+			if word&0x8080808080808080 != 0 {
+				break
+			}
+			for k := range dst[i : i+8] {
+				before = before&keep + (int64(word>>1&0x3f) ^ -int64(word&1))
+				dst[i+k] = before
+				word >>= 8
+			}
+			i += 8
+			at += 8
+		}
+		if i == len(dst) {
+			break
+		}
 		if at >= len(raw) {
 			r.fail(what + ": too short")
 			return
 		}
 		z := uint64(raw[at])
 		at++
-		if z >= 0x80 {
+		if z >= 0x80 && at < len(raw) && raw[at]-1 < 0x7f {
+			z = z&0x7f | uint64(raw[at])<<7
+			at++
+		} else if z >= 0x80 {
 			var n int
 			z, n = binary.Uvarint(raw[at-1:])
 			if n <= 0 {
@@ -435,8 +460,9 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 
 	scratch := make([]byte, 0, 2*scans)
 	columns := make([][]int64, channels+2)
+	all := make([]int64, (channels+2)*scans)
 	for c := range columns {
-		columns[c] = make([]int64, scans)
+		columns[c] = all[c*scans : (c+1)*scans]
 		switch c {
 		case 0:
 			r.times(columns[c], scratch, "stamps")

@@ -239,3 +239,27 @@ func BenchmarkBlockDecode(b *testing.B) {
 		})
 	}
 }
+
+// The limit of decoding: the zstd frames of a block alone.
+func BenchmarkUnpackAlone(b *testing.B) {
+	data := encodeBlock(numbers(60), recorded(rand.New(rand.NewPCG(1, 2)), 0, 8, 100, 0, 60, 100))
+	scratch := make([]byte, 0, 1<<20)
+	for b.Loop() {
+		r := &blockReader{rest: data}
+		r.byte("")
+		r.uvarint("")
+		r.section(1<<20, scratch, "")
+		for c := range 10 {
+			if c < 2 {
+				r.uvarint("")
+				r.varint("")
+				r.uvarint("")
+			}
+			r.section(1<<20, scratch, "")
+		}
+		if r.err != nil {
+			b.Fatal(r.err)
+		}
+	}
+	b.ReportMetric(8*60*100*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+}

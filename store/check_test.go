@@ -243,14 +243,50 @@ func numbered(n int) Entry {
 	}
 }
 
-const killedVariable = "GRIPTRIAL_RECORD_UNTIL_KILLED"
+// Variables that make the test program do something else: record to the file named until
+// it is killed; try to open it for recording.
+const (
+	killedVariable = "GRIPTRIAL_RECORD_UNTIL_KILLED"
+	openVariable   = "GRIPTRIAL_OPEN_ONCE"
+)
 
 func TestMain(m *testing.M) {
+	if path := os.Getenv(openVariable); path != "" {
+		_, err := Open(path)
+		fmt.Println(err)
+		os.Exit(0)
+	}
 	if path := os.Getenv(killedVariable); path != "" {
 		fmt.Fprintln(os.Stderr, recordUntilKilled(path))
 		os.Exit(1)
 	}
 	os.Exit(m.Run())
+}
+
+// A process that records and looks at its own file by other ways keeps its locks on it:
+// another process is refused, and takes nothing away as it ends.
+func TestLocksOutliveLooking(t *testing.T) {
+	trial := newTrial(t, header())
+	want := numbered(0).Batches
+	require.NoError(t, trial.Append(want))
+	requireWhole(t, trial.Path())
+	reader, err := OpenRead(trial.Path())
+	require.NoError(t, err)
+	require.NoError(t, reader.Close())
+	_, err = Open(trial.Path())
+	require.ErrorIs(t, err, ErrInUse)
+
+	self, err := os.Executable()
+	require.NoError(t, err)
+	other := exec.Command(self)
+	other.Env = append(os.Environ(), openVariable+"="+trial.Path())
+	out, err := other.CombinedOutput()
+	require.NoError(t, err)
+	require.Contains(t, string(out), "another recorder has it open")
+	require.Contains(t, folder(t, trial.Path()), filepath.Base(trial.Path())+"-wal", "it is still ours")
+	more := numbered(1).Batches
+	require.NoError(t, trial.Append(more))
+	requireSame(t, append(want, more...), readAll(t, trial))
 }
 
 func TestKilled(t *testing.T) {

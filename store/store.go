@@ -13,7 +13,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
 	"math"
@@ -74,7 +73,6 @@ type Trial struct {
 	counts     map[string]count
 	nextSeq    int64
 	pending    map[int][]shortBlock // of each group, not merged yet
-	mergeErr   error
 }
 
 // Path returns the path given to Create or Open.
@@ -162,13 +160,6 @@ func Open(path string) (*Trial, error) {
 	if _, err := inspect(path); err != nil {
 		return nil, err
 	}
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
-	if err != nil {
-		return nil, err
-	}
-	if err := f.Close(); err != nil {
-		return nil, err
-	}
 	t, err := connect(path)
 	if err != nil {
 		return nil, err
@@ -213,7 +204,6 @@ func (t *Trial) Close() error {
 	}
 	var err error
 	if t.writer != nil {
-		t.mergeErr = nil
 		for group := range t.pending {
 			if err = t.merge(group); err != nil {
 				err = clear(t.path, "merge blocks", err)
@@ -243,21 +233,41 @@ func besides(path string) []string {
 }
 
 // inspect reads the first bytes of path, so that nothing else is opened as a trial file.
-// It reports whether the file was left in WAL mode.
+// It reports whether the file was left in WAL mode. SQLite does the reading, without
+// locks: any other way to open and close a file gives up all POSIX locks that this process
+// holds on it, and another program could then remove the WAL of a trial being recorded.
 func inspect(path string) (wal bool, err error) {
-	f, err := os.Open(path)
+	info, err := os.Stat(path)
 	if err != nil {
 		return false, err
 	}
-	defer f.Close()
-	var head [100]byte // the database header, sqlite.org/fileformat2.html, 1.3
-	if _, err := io.ReadFull(f, head[:]); err != nil {
-		return false, fmt.Errorf("%s: %w: shorter than the header of one", path, ErrNotTrial)
+	if !info.Mode().IsRegular() || info.Size() < 100 {
+		return false, fmt.Errorf("%s: %w: no file, or too short for one", path, ErrNotTrial)
 	}
-	if string(head[:16]) != "SQLite format 3\x00" || binary.BigEndian.Uint32(head[68:]) != applicationID {
+	a, err := address(path, "mode=ro&immutable=1")
+	if err != nil {
+		return false, err
+	}
+	db, err := sql.Open("sqlite", a)
+	if err != nil {
+		return false, fmt.Errorf("%s: %w", path, err)
+	}
+	defer db.Close()
+	// The database header: sqlite.org/fileformat2.html, 1.3.
+	head, err := text(db, "SELECT substr(data, 1, 100) FROM sqlite_dbpage WHERE pgno = 1")
+	if code(err) == sqlite3.SQLITE_NOTADB {
+		return false, fmt.Errorf("%s: %w (%w)", path, ErrNotTrial, err)
+	}
+	if err != nil {
+		return false, clear(path, "open", err)
+	}
+	if len(head) < 100 {
+		return false, fmt.Errorf("%s: %w: its header cannot be read", path, ErrDamaged)
+	}
+	if binary.BigEndian.Uint32([]byte(head[68:])) != applicationID {
 		return false, fmt.Errorf("%s: %w", path, ErrNotTrial)
 	}
-	if v := binary.BigEndian.Uint32(head[60:]); v > formatVersion {
+	if v := binary.BigEndian.Uint32([]byte(head[60:])); v > formatVersion {
 		return false, fmt.Errorf("%s: %w: format %d, this one reads up to %d", path, ErrNewer, v, formatVersion)
 	} else if v < 1 {
 		return false, fmt.Errorf("%s: %w: format %d does not exist", path, ErrNotTrial, v)
@@ -352,9 +362,9 @@ func (t *Trial) exec(statements ...string) error {
 	return nil
 }
 
-// text returns the single value that a pragma answers.
-func text(q querier, pragma string) (s string, err error) {
-	found, err := q.QueryContext(context.Background(), pragma)
+// text returns the single value that query selects, "" without a row.
+func text(q querier, query string) (s string, err error) {
+	found, err := q.QueryContext(context.Background(), query)
 	if err != nil {
 		return "", err
 	}
