@@ -645,3 +645,40 @@ func ExampleParseRig() {
 	// io, p: count 600 is -60 kPa below ambient
 	// rig.yaml:17:20: buses[0].devices[0].channels[0].scale: -0.1 has no unit; kPa, mbar, bar … are allowed
 }
+
+func TestLimitsOfAFile(t *testing.T) {
+	padded := func(n int) []byte {
+		return []byte(baseRig + "#" + strings.Repeat("x", n-len(baseRig)-1))
+	}
+	for _, n := range []int{len(baseRig) + 1, maxTextBytes - 1, maxTextBytes} {
+		_, err := ParseRig("rig.yaml", padded(n))
+		assert.NoError(t, err, "%d bytes", n)
+	}
+	path := filepath.Join(t.TempDir(), "rig.yaml")
+	require.NoError(t, os.WriteFile(path, padded(maxTextBytes+1), 0o644))
+	_, err := LoadRig(path)
+	assert.EqualError(t, err, path+":1:1: the file is larger than 512 KiB")
+
+	deep := "name: " + strings.Repeat("[", maxNesting) + strings.Repeat("]", maxNesting) + "\n"
+	_, err = ParseRig("rig.yaml", []byte(deep))
+	assert.ErrorContains(t, err, "rig.yaml:1:7: name: found a list; want a text", "as deep as may be")
+}
+
+func TestSpecificEnergyOfTheUser(t *testing.T) {
+	rig, err := ParseRig("rig.yaml", []byte(rigText(t, "- name: left", "- name: left\n    specific_energy: 0.1 kWh/m3")))
+	require.NoError(t, err)
+	assert.Equal(t, 0.1, rig.Stations[0].SpecificEnergyKWhM3)
+	assert.True(t, math.IsNaN(rig.Stations[0].SpecificEnergyU), "the default's uncertainty is not the user's")
+}
+
+// BenchmarkParseRig reads the largest of the worked rigs.
+func BenchmarkParseRig(b *testing.B) {
+	text, err := os.ReadFile("../testdata/rigs/io-block-tcp.yaml")
+	require.NoError(b, err)
+	b.SetBytes(int64(len(text)))
+	for b.Loop() {
+		if _, err := ParseRig("rig.yaml", text); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,175 @@
+package main
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"griptrial/config"
+	"griptrial/simulator"
+)
+
+//go:embed demo/rig.yaml
+var demoRig string
+
+type demoOptions struct {
+	picks int
+	out   string
+	truth string
+}
+
+func demoCommand() *cobra.Command {
+	o := &demoOptions{}
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Run a simulated trial from start to end",
+		Long: `demo starts a simulated rig behind a real Modbus TCP server on loopback, records a trial
+from it into a trial file, and prints the picks and a comparison of the setups.
+
+The trial: a garden-supplies packing hall tries two cups and two engines on four packs.`,
+		Example: `  griptrial demo
+  griptrial demo --picks 80 --out hall.gtrial`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, args []string) error {
+			return demo(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), o)
+		},
+	}
+	f := c.Flags()
+	f.IntVar(&o.picks, "picks", 24, "picks to make on each of the two stations")
+	f.StringVar(&o.out, "out", "demo.gtrial", "trial file to write; one from an earlier demo is replaced")
+	f.StringVar(&o.truth, "truth", "", "file for what really happened, to compare with")
+	return c
+}
+
+func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
+	if o.picks < 1 {
+		return wrongf("--picks: found %d; at least 1 is needed", o.picks)
+	}
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	text := strings.Replace(demoRig, "127.0.0.1:15502", ln.Addr().String(), 1)
+	rig, err := config.ParseRig("demo rig", []byte(text))
+	if err != nil {
+		return err
+	}
+	sc := simulator.DemoScenario(o.picks)
+	trial, err := config.ParseTrial("demo trial", []byte(trialText(sc, rig)), rig)
+	if err != nil {
+		return err
+	}
+	if err := replaceDemo(o.out); err != nil {
+		return err
+	}
+	sim, err := simulator.NewRig(sc, *rig)
+	if err != nil {
+		return err
+	}
+	serving, stop := context.WithCancel(ctx)
+	served := make(chan error, 1)
+	go func() { served <- simulator.Serve(serving, ln, sim.Bus("block")) }()
+	fmt.Fprintf(stderr, "simulated rig on %s, about %.0f s; Ctrl-C ends it early\n", ln.Addr(), sim.DurationS())
+
+	r := recording{rig: rig, trial: trial, out: o.out, stdout: stdout, stderr: stderr, endAfterPlan: true}
+	err = r.run(ctx)
+	stop()
+	if err := errors.Join(err, <-served); err != nil {
+		return err
+	}
+	if o.truth != "" {
+		if err := writeTruth(o.truth, sim); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintln(stdout)
+	if err := showPicks(stdout, o.out, &picksOptions{set: 1}); err != nil {
+		return err
+	}
+	fmt.Fprintln(stdout)
+	return compareTrial(stdout, o.out, &compareOptions{set: 1})
+}
+
+// replaceDemo removes the trial file of an earlier demo, and nothing else of that name.
+func replaceDemo(path string) error {
+	old, err := openTrial(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	simulated := strings.HasPrefix(string(old.Header().RigText), "# The rig of \"griptrial demo\"")
+	old.Close()
+	if !simulated {
+		return wrongf("%s holds a trial that is no demo; name another file with --out", path)
+	}
+	for _, ext := range []string{"", "-wal", "-shm"} {
+		if err := os.Remove(path + ext); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
+}
+
+func writeTruth(path string, sim *simulator.Rig) error {
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(simulator.WriteTruth(f, sim.Truth()), f.Close())
+}
+
+// trialText writes the trial file that goes with a scenario on a rig.
+func trialText(sc simulator.Scenario, rig *config.Rig) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "# The trial that goes with the simulated rig.\n\nname: %s\n\nrequirement:\n  vacuum: %g kPa\n\nsetups:\n", sc.Name, sc.Setups[0].RequiredKPa)
+	used := map[string]bool{}
+	for _, r := range sc.Runs {
+		for _, s := range r.Setups {
+			used[s] = true
+		}
+	}
+	for _, s := range sc.Setups {
+		if used[s.Name] {
+			engine := ""
+			if rig.Engine(s.Engine.Name) != nil {
+				engine = fmt.Sprintf(", engine: %q", s.Engine.Name)
+			}
+			fmt.Fprintf(&b, "  - {name: %q, bag: %q, cup: %q, cups: 1%s, vacuum: %g kPa}\n", s.Name, s.Bag, s.CupName, engine, s.RequiredKPa)
+		}
+	}
+	fmt.Fprintf(&b, "\nruns:\n")
+	for _, r := range sc.Runs {
+		fmt.Fprintf(&b, "  - {piece: %q, picks: %d, setups: {", r.Piece, r.Picks)
+		sep := ""
+		for _, s := range sc.Stations {
+			if name := r.Setups[s.Name]; name != "" {
+				fmt.Fprintf(&b, "%s%q: %q", sep, s.Name, name)
+				sep = ", "
+			}
+		}
+		fmt.Fprintf(&b, "}}\n")
+	}
+	return b.String()
+}
+
+// writeNew writes a file that does not exist yet.
+func writeNew(path, text string) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if errors.Is(err, os.ErrExist) {
+		return wrongf("%s exists; name another file", path)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	return errors.Join(err, f.Close())
+}

@@ -1,0 +1,286 @@
+package main
+
+import (
+	"context"
+	"io"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"griptrial/acquire/csvfile"
+	"griptrial/acquire/sample"
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+	"griptrial/config"
+	"griptrial/record"
+	"griptrial/report"
+)
+
+type measureOptions struct {
+	time, vacuum, require             string
+	flow, power, air, specificEnergy  string
+	supply, release, touch, carried   string
+	supplyOff                         string
+	handHeld, sort, json              bool
+	sealLimit, dropLevel, persist     string
+	idleBand, lag, sign, ambient      string
+	group, volume, station, at        string
+	accuracy, update, closed          string
+	supplyBeforeContact, removeOffset bool
+}
+
+func measureCommand() *cobra.Command {
+	o := &measureOptions{}
+	c := &cobra.Command{
+		Use:   "measure FILE.csv",
+		Short: "Find and measure the picks in a table of any origin",
+		Long: `measure reads a table with a column of time and one of vacuum, of whatever origin, and
+measures the picks in it. Columns lie between commas, semicolons or tabs; decimal commas,
+byte order marks and RFC 3339 times are understood.
+
+A measured column is named with its unit: "p[mbar]". A switched column is on above half
+its range, or above a level: "valve>0.5".
+
+Without supply and release columns picks are found from the vacuum alone; then nothing
+can tell a release from a loss, and a pick that ends is "ended".`,
+		Example: `  griptrial measure log.csv --time t_s --vacuum "vacuum_kPa[kPa]" --require "30 kPa"
+  griptrial measure log.csv --time t_s --vacuum "p[hPa]" --vacuum-sign absolute --ambient "1013 hPa" --require "30 kPa"
+  griptrial measure log.csv --time t_s --vacuum "v[kPa]" --supply valve --release blow --power "p[W]" --require "30 kPa" --json
+  griptrial measure chamber.csv --time time_s --vacuum "pressure_bar[bar]" --closed 10s..140s`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			return measure(c.Context(), c.OutOrStdout(), args[0], o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.time, "time", "", "column of time: seconds, or RFC 3339 (required)")
+	f.StringVar(&o.vacuum, "vacuum", "", `column of vacuum with its unit, "NAME[kPa]" (required)`)
+	f.StringVar(&o.require, "require", "", `required vacuum, "30 kPa"`)
+	f.StringVar(&o.flow, "flow", "", `column of flow, "NAME[L/min ANR]"`)
+	f.StringVar(&o.power, "power", "", `column of electric power, "NAME[W]"`)
+	f.StringVar(&o.air, "air", "", `column of compressed air drawn, "NAME[L/min ANR]"`)
+	f.StringVar(&o.specificEnergy, "specific-energy", "", `energy of compressed air, "0.12 kWh/m3"; without it air counts nothing`)
+	f.StringVar(&o.supply, "supply", "", "column that is on while vacuum is commanded")
+	f.StringVar(&o.release, "release", "", "column that is on while the blow-off is commanded")
+	f.StringVar(&o.touch, "touch", "", "column that is on while the cup is on the bag")
+	f.StringVar(&o.carried, "carried", "", "column that is on while the bag is in the air")
+	f.StringVar(&o.supplyOff, "supply-off", "vents", `what happens when the supply shuts: "vents", or "holds" with a check valve`)
+	f.BoolVar(&o.handHeld, "hand-held", false, "held by hand: a loss is never called a drop")
+	f.BoolVar(&o.supplyBeforeContact, "supply-before-contact", false, "the supply is always on before the cup meets the bag")
+	f.BoolVar(&o.removeOffset, "remove-idle-level", false, "subtract what the sensor shows at idle")
+	f.StringVar(&o.sealLimit, "seal-limit", "", `longest seal time that still counts, "2 s"`)
+	f.StringVar(&o.dropLevel, "drop-level", "", `vacuum below which a pick is lost (default half the required)`)
+	f.StringVar(&o.persist, "persist", "", `how long a state must last to count (default "20 ms")`)
+	f.StringVar(&o.idleBand, "idle-band", "", `vacuum up to which the circuit is idle (default "3 kPa")`)
+	f.StringVar(&o.lag, "lag", "", `time constant of the sensor, "5 ms"; instants are corrected by it`)
+	f.StringVar(&o.update, "update", "", `refresh of the sensor, "10 ms", where it is slower than the samples`)
+	f.StringVar(&o.accuracy, "accuracy", "", `limits of error of the vacuum sensor, "0.5 kPa"`)
+	f.StringVar(&o.at, "at", "cup", `where the vacuum is measured: "cup", "manifold" or "engine"`)
+	f.StringVar(&o.sign, "vacuum-sign", "positive", `how vacuum is written: "positive", "negative" (gauge) or "absolute"`)
+	f.StringVar(&o.ambient, "ambient", "", `pressure of the air around, "1013 hPa", for absolute pressures`)
+	f.StringVar(&o.group, "group", "", "column that tells recordings apart")
+	f.StringVar(&o.volume, "volume", "", `volume of the circuit with the bag on it, "0.4 L"`)
+	f.StringVar(&o.station, "station", "", "name of the station (default the file's name)")
+	f.BoolVar(&o.sort, "sort", false, "order rows by time")
+	f.StringVar(&o.closed, "closed", "", `measure the leak-down of a closed volume in this stretch, "10s..140s", instead of picks`)
+	f.BoolVar(&o.json, "json", false, "write JSON")
+	return c
+}
+
+// quantity parses a flag's text; "" gives none.
+func quantity(flag string, d config.Dimension, text string, none float64) (float64, error) {
+	if text == "" {
+		return none, nil
+	}
+	v, err := config.Parse(d, text)
+	if err != nil {
+		return none, wrongf("--%s: %w", flag, err)
+	}
+	return v, nil
+}
+
+// quantities parses flags in order and returns the first error.
+type quantities struct{ err error }
+
+func (q *quantities) get(flag string, d config.Dimension, text string, none float64) float64 {
+	v, err := quantity(flag, d, text, none)
+	if q.err == nil {
+		q.err = err
+	}
+	return v
+}
+
+func (o *measureOptions) columns() ([]csvfile.Column, error) {
+	var cols []csvfile.Column
+	for _, x := range []struct {
+		flag, text string
+		kind       sample.Kind
+	}{
+		{"vacuum", o.vacuum, sample.Vacuum}, {"flow", o.flow, sample.Flow}, {"power", o.power, sample.Power},
+		{"air", o.air, sample.Air}, {"supply", o.supply, sample.Supply}, {"release", o.release, sample.Release},
+		{"touch", o.touch, sample.Touch}, {"carried", o.carried, sample.Carried},
+	} {
+		if x.text == "" {
+			continue
+		}
+		c, err := csvfile.ParseColumn(x.kind, x.text)
+		if err != nil {
+			return nil, wrongf("--%s: %w", x.flag, err)
+		}
+		if x.kind == sample.Vacuum {
+			c.At = o.at
+		}
+		cols = append(cols, c)
+	}
+	return cols, nil
+}
+
+func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) error {
+	for _, need := range [][2]string{{"time", o.time}, {"vacuum", o.vacuum}} {
+		if need[1] == "" {
+			return wrongf("measure: --%s is missing; see griptrial measure --help", need[0])
+		}
+	}
+	if o.require == "" && o.closed == "" {
+		return wrongf(`measure: --require is missing: the vacuum that counts as sealed, such as "30 kPa"`)
+	}
+	if o.supplyOff != "vents" && o.supplyOff != "holds" {
+		return wrongf(`--supply-off: found %q; "vents" and "holds" are allowed`, o.supplyOff)
+	}
+	if o.at != "cup" && o.at != "manifold" && o.at != "engine" {
+		return wrongf(`--at: found %q; "cup", "manifold" and "engine" are allowed`, o.at)
+	}
+	nan := math.NaN()
+	var q quantities
+	ambient := q.get("ambient", config.Pressure, o.ambient, nan)
+	pressure := config.PressureAt(ambient)
+	required := q.get("require", pressure, o.require, nan)
+	set := pick.Settings{
+		Station:             o.station,
+		RequiredKPa:         func(int) float64 { return required },
+		DropLevelKPa:        q.get("drop-level", pressure, o.dropLevel, nan),
+		SealLimitS:          q.get("seal-limit", config.Time, o.sealLimit, nan),
+		IdleBandKPa:         q.get("idle-band", config.Pressure, o.idleBand, nan),
+		PersistS:            q.get("persist", config.Time, o.persist, nan),
+		SupplyOffHolds:      o.supplyOff == "holds",
+		SupplyBeforeContact: o.supplyBeforeContact,
+		HandHeld:            o.handHeld,
+		RemoveIdleLevel:     o.removeOffset,
+		VolumeL:             q.get("volume", config.Volume, o.volume, nan),
+		SpecificEnergyKWhM3: q.get("specific-energy", config.SpecificEnergy, o.specificEnergy, nan),
+	}
+	lag := q.get("lag", config.Time, o.lag, nan)
+	update := q.get("update", config.Time, o.update, nan)
+	accuracy := q.get("accuracy", config.Pressure, o.accuracy, nan)
+	if q.err != nil {
+		return q.err
+	}
+	if o.require != "" && !(required > 0) {
+		return wrongf("--require: found %s; a vacuum above 0 is needed", o.require)
+	}
+	if d := set.DropLevelKPa; d >= required {
+		return wrongf("--drop-level: found %s; it must lie below the required vacuum of %s", o.dropLevel, o.require)
+	}
+	cols, err := o.columns()
+	if err != nil {
+		return err
+	}
+	if set.Station == "" {
+		set.Station = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+	}
+	file, err := csvfile.Open(path, csvfile.Options{Time: o.time, Columns: cols, Group: o.group, Sort: o.sort,
+		Sign: csvfile.Sign(o.sign), AmbientKPa: ambient, EitherSide: o.closed != "", Station: set.Station})
+	if err != nil {
+		return wrong(err)
+	}
+	for _, r := range file.Recordings {
+		for i := range r.Groups[0].Channels {
+			if c := &r.Groups[0].Channels[i]; c.Kind == sample.Vacuum {
+				c.LagS, c.UpdateS, c.Accuracy = lag, update, accuracy
+			}
+		}
+	}
+	out := report.PicksJSON{Schema: report.Schema, Station: set.Station, IdleLevelKPa: analyze.Number(nan),
+		AmbientKPa: analyze.Number(file.AmbientKPa), AmbientFrom: report.Text(file.AmbientFrom),
+		Sampling: &report.SamplingJSON{IntervalS: analyze.Number(file.Sampling.IntervalS),
+			LongestS: analyze.Number(file.Sampling.LongestS), Bursts: file.Sampling.Bursts},
+		Picks: []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
+	if o.closed != "" {
+		return measureClosed(w, file, set.VolumeL, out, o)
+	}
+	var rows []report.Row
+	var events []pick.Event
+	var idle []float64
+	for _, r := range file.Recordings {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		set.Group = r.Group
+		s, err := record.NewStations(r.Groups, []pick.Settings{set}, nil)
+		if err != nil {
+			return wrong(err)
+		}
+		for b := range r.Batches() {
+			s.Push(b)
+		}
+		s.Finish()
+		j := s.Take()
+		if v := s.IdleLevelKPa(0); !math.IsNaN(v) {
+			idle = append(idle, v)
+		}
+		events = append(events, j.Events...)
+		for _, p := range j.Picks {
+			rows = append(rows, report.Row{Pick: p})
+			out.Picks = append(out.Picks, report.Pick(p, ""))
+		}
+		for _, g := range j.Gaps[set.Station] {
+			out.Gaps = append(out.Gaps, report.Gap(g, "", r.Group))
+		}
+	}
+	for _, e := range events {
+		out.Events = append(out.Events, report.Event(e))
+	}
+	out.IdleLevelKPa = analyze.Number(report.Median(idle))
+	if o.json {
+		return report.WriteJSON(w, out)
+	}
+	return report.Measured(w, file.Name, out, rows, events)
+}
+
+func measureClosed(w io.Writer, file *csvfile.File, volumeL float64, out report.PicksJSON, o *measureOptions) error {
+	from, to, err := stretch(o.closed)
+	if err != nil {
+		return err
+	}
+	for _, r := range file.Recordings {
+		l, err := pick.FindLeakDown(r.Groups[0], r.Batches(), from, to, volumeL)
+		if err != nil {
+			name := file.Name
+			if r.Group != "" {
+				name += ", group " + r.Group
+			}
+			return wrongf("%s: %w", name, err)
+		}
+		out.LeakDowns = append(out.LeakDowns, report.LeakDown(l, r.Group))
+	}
+	if o.json {
+		return report.WriteJSON(w, out)
+	}
+	return report.LeakDowns(w, out.LeakDowns)
+}
+
+// stretch parses "10s..140s".
+func stretch(text string) (from, to float64, err error) {
+	a, b, ok := strings.Cut(text, "..")
+	if !ok {
+		return 0, 0, wrongf(`--closed: found %q; want two times such as "10s..140s"`, text)
+	}
+	var q quantities
+	from, to = q.get("closed", config.Time, strings.TrimSpace(a), 0), q.get("closed", config.Time, strings.TrimSpace(b), 0)
+	if q.err == nil && !(to > from) {
+		q.err = wrongf("--closed: %s does not end after it begins", text)
+	}
+	return from, to, q.err
+}

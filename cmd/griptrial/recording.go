@@ -1,0 +1,203 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"griptrial/acquire"
+	"griptrial/acquire/modbus"
+	"griptrial/config"
+	"griptrial/record"
+	"griptrial/report"
+	"griptrial/store"
+)
+
+type recordOptions struct {
+	out       string
+	addresses []string
+	forText   string
+}
+
+func recordCommand() *cobra.Command {
+	o := &recordOptions{}
+	c := &cobra.Command{
+		Use:   "record RIG.yaml TRIAL.yaml",
+		Short: "Record a trial and find its picks",
+		Long: `record polls the rig and writes everything that it reads into one trial file, with the
+picks that it finds. What is shown has been made durable first.
+
+It ends when the planned picks are made, after --for, or with Ctrl-C; what was read until
+then is in the file.`,
+		Example: `  griptrial record rig.yaml trial.yaml
+  griptrial record rig.yaml trial.yaml --out monday.gtrial --for 8h
+  griptrial record rig.yaml trial.yaml --address "block=127.0.0.1:15502"    the simulator in place of the bus`,
+		Args: cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			return recordTrial(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), args[0], args[1], o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.out, "out", "", "trial file to write (default the trial's file name with "+store.Ext+")")
+	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT"`)
+	f.StringVar(&o.forText, "for", "", `end after this time, "10 min"`)
+	return c
+}
+
+func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPath string, o *recordOptions) error {
+	rig, err := loadRig(rigPath, o.addresses)
+	if err != nil {
+		return err
+	}
+	trial, err := config.LoadTrial(trialPath, rig)
+	if err != nil {
+		return wrong(err)
+	}
+	length, err := quantity("for", config.Time, o.forText, 0)
+	if err != nil {
+		return err
+	}
+	if length > 0 {
+		var stop context.CancelFunc
+		ctx, stop = context.WithTimeout(ctx, time.Duration(length*float64(time.Second)))
+		defer stop()
+	}
+	out := o.out
+	if out == "" {
+		out = strings.TrimSuffix(trialPath, ".yaml") + store.Ext
+	}
+	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true}
+	return r.run(ctx)
+}
+
+// loadRig reads a rig file and puts other addresses in place of its own.
+func loadRig(path string, addresses []string) (*config.Rig, error) {
+	rig, err := config.LoadRig(path)
+	if err != nil {
+		return nil, wrong(err)
+	}
+	for _, a := range addresses {
+		name, to, ok := strings.Cut(a, "=")
+		bus := -1
+		for i := range rig.Buses {
+			if rig.Buses[i].Name == name {
+				bus = i
+			}
+		}
+		if !ok || bus < 0 {
+			return nil, wrongf(`--address: found %q; want "BUS=HOST:PORT" with a bus of %s`, a, path)
+		}
+		rig.Buses[bus].Address = to
+	}
+	return rig, nil
+}
+
+// notYet names the buses that this version cannot read.
+func notYet(rig *config.Rig) error {
+	var names []string
+	for _, b := range rig.Buses {
+		if b.Kind != config.ModbusTCP {
+			names = append(names, fmt.Sprintf("%s (%s)", b.Name, b.Kind))
+		}
+	}
+	if names == nil {
+		return nil
+	}
+	return wrongf("%s: this version reads %s only; it cannot read bus %s", rig.Path, config.ModbusTCP, strings.Join(names, ", "))
+}
+
+// A recording is one run of the recorder with its words for people.
+type recording struct {
+	rig            *config.Rig
+	trial          *config.Trial
+	out            string
+	stdout, stderr io.Writer
+	endAfterPlan   bool
+}
+
+func (r *recording) run(ctx context.Context) (err error) {
+	if err := notYet(r.rig); err != nil {
+		return err
+	}
+	clock := acquire.NewClock()
+	var sources []record.Source
+	var pollers []*modbus.Poller
+	for _, b := range r.rig.Buses {
+		p, err := modbus.NewPoller(b, clock)
+		if err != nil {
+			return wrong(err)
+		}
+		pollers = append(pollers, p)
+		sources = append(sources, p)
+	}
+	plan := record.NewPlan(r.trial)
+	settings, err := record.Settings(r.rig, plan)
+	if err != nil {
+		return wrong(err)
+	}
+	groups := record.Groups(sources)
+	stations, err := record.NewStations(groups, settings, plan)
+	if err != nil {
+		return wrong(err)
+	}
+	h := store.Header{Program: version(), AnchorUTC: clock.UTC(), RigText: r.rig.Text, TrialText: r.trial.Text, Groups: groups}
+	for _, s := range r.rig.Stations {
+		h.Stations = append(h.Stations, s.Name)
+	}
+	file, err := store.Create(r.out, h)
+	if errors.Is(err, fs.ErrExist) {
+		return wrongf("%s exists; name another with --out", r.out)
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+
+	show := newProgress(r.stderr, r.rig, plan)
+	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan,
+		EndAfterPlan: r.endAfterPlan, Committed: show.committed}
+	err = rec.Run(ctx)
+	show.end()
+	if err != nil {
+		return err
+	}
+	for i, p := range pollers {
+		for _, d := range p.Stats().Devices {
+			fmt.Fprintf(r.stderr, "%s, %s: %s\n", r.rig.Buses[i].Name, d.Device, deviceLine(d))
+		}
+	}
+	fmt.Fprintf(r.stderr, "%s: %s\n", r.out, report.Counts(show.picks))
+	return nil
+}
+
+// deviceLine tells in one line what became of a device's polls.
+func deviceLine(d modbus.DeviceStats) string {
+	s := fmt.Sprintf("%d polls answered", d.OK)
+	for _, x := range []struct {
+		n    uint64
+		what string
+	}{{d.Timeouts, "timed out"}, {d.Framing, "spoiled"}, {d.Lost, "lost with the connection"}, {d.NoConnection, "without connection"},
+		{d.Skipped, "skipped"}, {d.BackedOff, "backed off"}, {d.Stale, "late answers discarded"}} {
+		if x.n > 0 {
+			s += fmt.Sprintf(", %d %s", x.n, x.what)
+		}
+	}
+	for code, n := range d.Exceptions {
+		s += fmt.Sprintf(", %d refused (%v)", n, code)
+	}
+	return s + fmt.Sprintf("; late by %v, 99 %% within %v", d.LateMedian.Round(10*time.Microsecond), d.LateP99.Round(10*time.Microsecond))
+}
+
+// isTerminal reports whether w is a terminal.
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}

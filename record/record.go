@@ -1,0 +1,196 @@
+package record
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"griptrial/acquire/sample"
+	"griptrial/store"
+)
+
+// A Source gives the batches of one bus.
+type Source interface {
+	// Groups returns the groups that the batches count, from 0.
+	Groups() []sample.Group
+	// Run hands batches on until ctx ends. A bus that fails is no error.
+	Run(ctx context.Context, emit func(sample.Batch)) error
+}
+
+// A Recorder makes batches durable, then judges them, then makes the picks durable.
+type Recorder struct {
+	File     *store.Trial
+	Sources  []Source
+	Stations *Stations
+	Plan     *Plan
+
+	// CommitEvery is the longest that a batch waits to be made durable; 250 ms unless set.
+	CommitEvery time.Duration
+	// Committed is called from Run's goroutine after every commit; it may be nil.
+	Committed func(Progress)
+	// EndAfterPlan has Run return once every station has made its planned picks.
+	EndAfterPlan bool
+}
+
+// A Progress says how far a recording has come. What is in it has been made durable.
+type Progress struct {
+	Judged  Judged         // what became final with this commit
+	Batches []sample.Batch // what was committed
+	Scans   int            // since the start
+	Begun   []int          // picks begun at each station
+	Done    []int          // picks final at each station
+	Run     int            // the run in progress, from 1; 0 where none is planned
+	AtNS    int64          // latest stamp
+}
+
+// Groups returns the groups of all sources in one list, as batches in a trial file count
+// them.
+func Groups(sources []Source) []sample.Group {
+	var g []sample.Group
+	for _, s := range sources {
+		g = append(g, s.Groups()...)
+	}
+	return g
+}
+
+// Run records until ctx ends, every source has ended, or the plan is done. What was read is
+// in the file when it returns. A full disk or a damaged file ends it with an error.
+func (r *Recorder) Run(ctx context.Context) error {
+	every := r.CommitEvery
+	if every == 0 {
+		every = 250 * time.Millisecond
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+
+	in := make(chan sample.Batch, 256)
+	gone := make(chan struct{}) // nobody takes batches any more
+	errs := make([]error, len(r.Sources))
+	var running sync.WaitGroup
+	first := 0
+	for i, s := range r.Sources {
+		offset := first
+		first += len(s.Groups())
+		running.Go(func() {
+			errs[i] = s.Run(ctx, func(b sample.Batch) {
+				b.Group += offset
+				select {
+				case in <- b:
+				case <-gone:
+				}
+			})
+		})
+	}
+	go func() {
+		running.Wait()
+		close(in)
+	}()
+
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	l := loop{Recorder: r, done: make([]int, len(r.Stations.names))}
+	err := l.startRun(0)
+	var pending []sample.Batch
+	for open := true; open && err == nil; {
+		select {
+		case b, ok := <-in:
+			if open = ok; ok {
+				pending = append(pending, b)
+			}
+			if ok && len(pending) < cap(in) {
+				continue
+			}
+		case <-tick.C:
+		}
+		if err = l.commit(pending); err == nil {
+			pending = pending[:0:0]
+			if r.EndAfterPlan && l.planDone() {
+				stop()
+			}
+		}
+	}
+	stop()
+	close(gone)
+	running.Wait()
+	if err == nil {
+		r.Stations.Finish()
+		err = l.judged(nil)
+	}
+	for i, e := range errs {
+		if e != nil && err == nil {
+			err = fmt.Errorf("source %d: %w", i+1, e)
+		}
+	}
+	return err
+}
+
+// loop is the state of one recording.
+type loop struct {
+	*Recorder
+	done  []int
+	scans int
+	at    int64
+	run   int
+}
+
+func (l *loop) commit(b []sample.Batch) error {
+	if len(b) == 0 {
+		return nil
+	}
+	if err := l.File.Append(b); err != nil {
+		return err
+	}
+	for _, x := range b {
+		l.scans += len(x.T)
+		if n := len(x.T); n > 0 {
+			l.at = max(l.at, x.T[n-1])
+		}
+		l.Stations.Push(x)
+	}
+	return l.judged(b)
+}
+
+// judged stores what became final, and only then tells it.
+func (l *loop) judged(b []sample.Batch) error {
+	j := l.Stations.Take()
+	if len(j.Picks)+len(j.Events) > 0 {
+		if err := l.File.AppendPicks(1, j.Picks, j.Events); err != nil {
+			return err
+		}
+	}
+	for _, p := range j.Picks {
+		l.done[slices.Index(l.Stations.names, p.Station)]++
+	}
+	for l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
+		if err := l.startRun(l.at); err != nil {
+			return err
+		}
+	}
+	if l.Committed != nil {
+		l.Committed(Progress{Judged: j, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
+			Done: slices.Clone(l.done), Run: l.run, AtNS: l.at})
+	}
+	return nil
+}
+
+// reached reports whether every station has made n picks.
+func (l *loop) reached(n int) bool {
+	return !slices.ContainsFunc(l.done, func(d int) bool { return d < n })
+}
+
+func (l *loop) planDone() bool {
+	return l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
+}
+
+// startRun notes that the next run has begun at ns.
+func (l *loop) startRun(ns int64) error {
+	if l.Plan == nil || l.Plan.Runs() == 0 {
+		return nil
+	}
+	r := l.Plan.trial.Runs[l.run]
+	l.run++
+	return l.File.Commit(store.Entry{Runs: []store.Run{{N: l.run, StartNS: ns, Piece: r.Piece,
+		PlannedPicks: r.Picks, Setups: r.Setups}}})
+}

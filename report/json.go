@@ -1,0 +1,167 @@
+package report
+
+import (
+	"encoding/json"
+	"io"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+)
+
+// Schema is the number of the JSON described here; it grows when a field changes meaning.
+const Schema = 1
+
+// A PicksJSON is picks as JSON. Instants are seconds of the trial's time; a number that
+// cannot be had is null.
+type PicksJSON struct {
+	Schema       int            `json:"schema"`
+	Station      string         `json:"station"`
+	IdleLevelKPa analyze.Number `json:"idle_level_kPa"`
+	AmbientKPa   analyze.Number `json:"ambient_kPa"`
+	AmbientFrom  *string        `json:"ambient_from"` // "given", "recording" or null
+	Sampling     *SamplingJSON  `json:"sampling"`
+	Picks        []PickJSON     `json:"picks"`
+	Events       []EventJSON    `json:"events"`
+	Gaps         []GapJSON      `json:"gaps"`
+	LeakDowns    []LeakDownJSON `json:"leak_downs,omitempty"`
+}
+
+// A SamplingJSON tells how even the samples came.
+type SamplingJSON struct {
+	IntervalS analyze.Number `json:"interval_s"`
+	LongestS  analyze.Number `json:"longest_s"`
+	Bursts    int            `json:"bursts"`
+}
+
+// A PickJSON is one pick.
+type PickJSON struct {
+	N       int     `json:"n"`
+	Station string  `json:"station,omitempty"`
+	Group   *string `json:"group"`
+	Run     int     `json:"run,omitempty"`
+	Setup   string  `json:"setup,omitempty"`
+
+	Outcome   pick.Outcome   `json:"outcome"`
+	EndedAt   *string        `json:"ended_at"`
+	StartS    analyze.Number `json:"start_s"`
+	ContactS  analyze.Number `json:"contact_s"`
+	SealedAtS analyze.Number `json:"sealed_at_s"`
+	DropS     analyze.Number `json:"drop_s"`
+	ReleaseS  analyze.Number `json:"release_s"`
+	EndS      analyze.Number `json:"end_s"`
+
+	SealFrom       *string        `json:"seal_from"`
+	ReSeals        int            `json:"re_seals"`
+	BelowRequiredS analyze.Number `json:"below_required_s"`
+	TouchedByGap   bool           `json:"touched_by_gap"`
+	IdleLevelKPa   analyze.Number `json:"idle_level_kPa"`
+	RequiredKPa    analyze.Number `json:"required_kPa"`
+
+	ResponseDelayS  analyze.Figure `json:"response_delay_s"`
+	SealTimeS       analyze.Figure `json:"seal_time_s"`
+	HoldVacuumKPa   analyze.Figure `json:"hold_vacuum_kPa"`
+	LowestVacuumKPa analyze.Figure `json:"lowest_vacuum_kPa"`
+	LeakFlowLmin    analyze.Figure `json:"leak_flow_Lmin"`
+	LeakDownKPaS    analyze.Figure `json:"leak_down_kPa_s"`
+	ReleaseTimeS    analyze.Figure `json:"release_time_s"`
+	EnergyJ         analyze.Figure `json:"energy_J"`
+
+	// Missing says of figures that are null why they cannot be had.
+	Missing map[string][]string `json:"missing,omitempty"`
+}
+
+// An EventJSON is one event.
+type EventJSON struct {
+	TS      analyze.Number `json:"t_s"`
+	Kind    pick.EventKind `json:"kind"`
+	Pick    *int           `json:"pick"`
+	Station string         `json:"station,omitempty"`
+	Group   *string        `json:"group,omitempty"`
+}
+
+// A GapJSON is a stretch without vacuum samples.
+type GapJSON struct {
+	FromS   analyze.Number `json:"from_s"`
+	ToS     analyze.Number `json:"to_s"`
+	Station string         `json:"station,omitempty"`
+	Group   *string        `json:"group,omitempty"`
+	Cause   string         `json:"cause,omitempty"`
+}
+
+// A LeakDownJSON is the fall of a closed volume.
+type LeakDownJSON struct {
+	Group       *string        `json:"group"`
+	FromS       analyze.Number `json:"from_s"`
+	ToS         analyze.Number `json:"to_s"`
+	SlopeKPaS   analyze.Figure `json:"slope_kPa_s"`
+	LostKPa     analyze.Number `json:"lost_kPa"`
+	FallStartsS analyze.Number `json:"fall_starts_s"`
+	LeakLmin    analyze.Figure `json:"leak_flow_Lmin"`
+}
+
+// text returns nil for "", so that it becomes null.
+func text(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+// Pick returns the JSON of a pick of the named setup.
+func Pick(p pick.Pick, setup string) PickJSON {
+	j := PickJSON{
+		N: p.N, Station: p.Station, Group: text(p.Group), Run: p.Run, Setup: setup,
+		Outcome: p.Outcome, EndedAt: text(p.EndedAt),
+		StartS: analyze.Number(p.StartS), ContactS: analyze.Number(p.ContactS), SealedAtS: analyze.Number(p.SealedAtS),
+		DropS: analyze.Number(p.DropS), ReleaseS: analyze.Number(p.ReleaseS), EndS: analyze.Number(p.EndS),
+		SealFrom: text(p.SealFrom), ReSeals: p.ReSeals, BelowRequiredS: analyze.Number(p.BelowRequiredS),
+		TouchedByGap: p.TouchedByGap, IdleLevelKPa: analyze.Number(p.IdleLevelKPa), RequiredKPa: analyze.Number(p.RequiredKPa),
+		ResponseDelayS: p.ResponseDelayS, SealTimeS: p.SealTimeS, HoldVacuumKPa: p.HoldVacuumKPa,
+		LowestVacuumKPa: p.LowestVacuumKPa, LeakFlowLmin: p.LeakFlowLminANR, LeakDownKPaS: p.LeakDownKPaS,
+		ReleaseTimeS: p.ReleaseTimeS, EnergyJ: p.EnergyJ,
+	}
+	for name, f := range map[string]analyze.Figure{
+		"response_delay_s": j.ResponseDelayS, "seal_time_s": j.SealTimeS, "hold_vacuum_kPa": j.HoldVacuumKPa,
+		"lowest_vacuum_kPa": j.LowestVacuumKPa, "leak_flow_Lmin": j.LeakFlowLmin, "leak_down_kPa_s": j.LeakDownKPaS,
+		"release_time_s": j.ReleaseTimeS, "energy_J": j.EnergyJ,
+	} {
+		if !f.OK() {
+			for _, w := range f.Warnings {
+				if j.Missing == nil {
+					j.Missing = map[string][]string{}
+				}
+				j.Missing[name] = append(j.Missing[name], string(w.Code))
+			}
+		}
+	}
+	return j
+}
+
+// Event returns the JSON of an event.
+func Event(e pick.Event) EventJSON {
+	j := EventJSON{TS: analyze.Number(e.TS), Kind: e.Kind, Station: e.Station, Group: text(e.Group)}
+	if e.Pick > 0 {
+		j.Pick = &e.Pick
+	}
+	return j
+}
+
+// Gap returns the JSON of a gap.
+func Gap(g pick.Gap, station, group string) GapJSON {
+	return GapJSON{FromS: analyze.Number(g.FromS), ToS: analyze.Number(g.ToS), Station: station, Group: text(group), Cause: g.Cause}
+}
+
+// LeakDown returns the JSON of a leak-down.
+func LeakDown(l pick.LeakDown, group string) LeakDownJSON {
+	return LeakDownJSON{Group: text(group), FromS: analyze.Number(l.FromS), ToS: analyze.Number(l.ToS),
+		SlopeKPaS: l.SlopeKPaS, LostKPa: analyze.Number(l.LostKPa), FallStartsS: analyze.Number(l.FallStartsS),
+		LeakLmin: l.LeakLminANR}
+}
+
+// WriteJSON writes v on lines of two spaces' indent.
+func WriteJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}

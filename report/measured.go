@@ -1,0 +1,84 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"text/tabwriter"
+
+	"griptrial/analyze/pick"
+)
+
+// Text returns nil for "", so that it becomes null in JSON.
+func Text(s string) *string { return text(s) }
+
+// Median returns the median of x, which it sorts; NaN of nothing.
+func Median(x []float64) float64 { return middle(x).Median }
+
+// Measured writes what was measured in a table: a head, the picks, the events, one line of
+// counts.
+func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.Event) error {
+	fmt.Fprintf(w, "%s", name)
+	if s := f.Sampling; s != nil && !math.IsNaN(float64(s.IntervalS)) {
+		fmt.Fprintf(w, ": a sample every %.4g ms, longest interval %.4g ms", 1e3*float64(s.IntervalS), 1e3*float64(s.LongestS))
+		if s.Bursts > 0 {
+			fmt.Fprintf(w, ", %d arrival bursts", s.Bursts)
+		}
+	}
+	fmt.Fprintln(w)
+	if f.AmbientFrom != nil {
+		fmt.Fprintf(w, "ambient %.2f kPa, %s\n", float64(f.AmbientKPa), map[string]string{
+			"given": "as given", "recording": "taken from the recording; --ambient states it"}[*f.AmbientFrom])
+	}
+	if v := float64(f.IdleLevelKPa); !math.IsNaN(v) {
+		fmt.Fprintf(w, "idle level %.2f kPa\n", v)
+	}
+	fmt.Fprintln(w)
+	if len(rows) > 0 {
+		if err := Picks(w, rows); err != nil {
+			return err
+		}
+		fmt.Fprintln(w)
+	}
+	Events(w, events)
+	picks := make([]pick.Pick, len(rows))
+	for i := range rows {
+		picks[i] = rows[i].Pick
+	}
+	_, err := fmt.Fprintln(w, Counts(picks))
+	return err
+}
+
+// Events writes events that are worth a line: all but gaps outside picks.
+func Events(w io.Writer, events []pick.Event) {
+	events = slices.DeleteFunc(slices.Clone(events), func(e pick.Event) bool { return e.Kind == pick.GapSeen && e.Pick == 0 })
+	if len(events) == 0 {
+		return
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, e := range events {
+		where := e.Station
+		if e.Group != "" {
+			where = "group " + e.Group
+		}
+		fmt.Fprintf(t, "%s\t%.3f s\t%s\tpick %d\n", where, e.TS, e.Kind, e.Pick)
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+// LeakDowns writes a table of leak-downs.
+func LeakDowns(w io.Writer, all []LeakDownJSON) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "group\tfrom s\tto s\tslope kPa/s\t95 % interval\tlost kPa\tfall starts s\tleak L/min ANR")
+	for _, l := range all {
+		group := "–"
+		if l.Group != nil {
+			group = *l.Group
+		}
+		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%s\t%.4f … %.4f\t%.2f\t%s\t%s\n", group, float64(l.FromS), float64(l.ToS),
+			Digits(l.SlopeKPaS, 1), l.SlopeKPaS.Lo, l.SlopeKPaS.Hi, float64(l.LostKPa), instant(float64(l.FallStartsS)), Digits(l.LeakLmin, 1))
+	}
+	return t.Flush()
+}
