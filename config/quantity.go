@@ -111,7 +111,7 @@ const (
 	gravity = 9.80665    // m/s², standard, exact
 	// A normal litre (0 °C, 101.325 kPa, DIN 1343) in litres ANR (20 °C, 100 kPa), humidity
 	// left out: 1.087440.
-	normalLitre = 101.325 / 100 * (273.15 + 15) / 273.15
+	normalLitre = 101.325 / 100 * (273.15 + 20) / 273.15
 	mercuryPa   = 13.5951 * gravity // of 1 mm: conventional mercury, 13.5951 g/cm³
 )
 
