@@ -351,6 +351,8 @@ func TestBrokenFiles(t *testing.T) {
 		{"zero byte", "name: a‸\x00\n", "byte 0x00 is no text; want UTF-8 without control characters"},
 		{"brackets nested", "a: " + strings.Repeat("[", maxNesting) + "‸[", "not valid YAML: nested too deeply"},
 		{"lists nested", strings.Repeat("- ", maxNesting) + "‸- a", "not valid YAML: nested too deeply"},
+		{"a line of many tokens", "a: [" + strings.Repeat("1,", maxLevel/2-2) + "1‸,1]", "not valid YAML: the line is too long"},
+		{"too many lines", strings.Repeat("a: 1\n", maxLevel) + "‸a: 1", "not valid YAML: more than 5000 lines at one level"},
 		{"too large", "‸" + strings.Repeat("# comment\n", maxTextBytes/10+1), "the file is larger than 512 KiB"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -387,6 +389,11 @@ func channelOf(t *testing.T, rig *Rig, name string) *Channel {
 func TestWorkedRigs(t *testing.T) {
 	tcp, rtu, line := loadRig(t, "io-block-tcp"), loadRig(t, "rtu-transducers"), loadRig(t, "flow-text-line")
 	nan := math.NaN()
+	// A compound transducer, 8-20 mA for 0 to -100 kPa, and an absolute one for the air supply.
+	mA, err := ParseRig("rig.yaml", []byte("ambient: 1013 hPa\n"+rigText(t, "scale: -0.1 kPa",
+		"scale: {raw: [0, 27648], signal: [0 mA, 20 mA], sensor: [8 mA, 20 mA], value: [0 kPa, -100 kPa]}")+
+		"          - {name: supply pressure, kind: air_pressure, reads: absolute, register: {table: input, address: 1, type: u16}, scale: 0.1 kPa}\n"))
+	require.NoError(t, err)
 
 	// Values at raw counts, worked out by hand from the ranges in the files.
 	for _, c := range []struct {
@@ -405,10 +412,15 @@ func TestWorkedRigs(t *testing.T) {
 		{tcp, "left air", 27648, 108.744001}, // 100 NL/min
 		{tcp, "left air pressure", 13824, 500},
 		{tcp, "right power", 8000, 800},
-		{rtu, "vacuum", 9540, 0},        // 954.0 mbar absolute in a room of 954 hPa
-		{rtu, "vacuum", 3540, 60},       // 354.0 mbar absolute
-		{line, "vacuum", 600, 60},       // 0.1 kPa a count
-		{line, "flow", 1235, 13.429884}, // 12.35 NL/min × 1.08744001
+		{mA, "p", 11059, -0.00120563},        // (11059 / 27648 × 20 - 8) / 12 × 100: 8 mA is 0
+		{mA, "p", 27648, 100},                // 20 mA
+		{mA, "p", 5530, -33.3309221},         // the same way; below 8 mA is above ambient
+		{mA, "supply pressure", 0, -101.3},   // absolute 0
+		{mA, "supply pressure", 6000, 498.7}, // 600 kPa absolute
+		{rtu, "vacuum", 9540, 0},             // 954.0 mbar absolute in a room of 954 hPa
+		{rtu, "vacuum", 3540, 60},            // 354.0 mbar absolute
+		{line, "vacuum", 600, 60},            // 0.1 kPa a count
+		{line, "flow", 1235, 13.429884},      // 12.35 NL/min × 1.08744001
 		{line, "flow", sample.Missing, nan},
 	} {
 		got := channelOf(t, c.rig, c.channel).Value(c.raw)

@@ -19,11 +19,13 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// Limits on a file. The YAML parser takes time that grows with the square of nesting, and
-// recurses: without limits, half a megabyte of "[" would hold it for an hour.
+// Limits on a file. The YAML parser recurses, and takes time that grows with the square of
+// nesting and of the keys in one mapping: without limits, half a megabyte of "a:" lines held
+// it for two minutes. Within them the worst text known takes under a second.
 const (
 	maxTextBytes = 512 << 10
 	maxNesting   = 16
+	maxLevel     = 5000 // lines at one level that are no list entries, and tokens in a line
 )
 
 // A kind is the sort of a YAML value.
@@ -137,22 +139,8 @@ func parseYAML(text string) (node ast.Node, err error) {
 		}
 	}()
 	tokens := lexer.Tokenize(text)
-	depth, line, entries := 0, 0, 0
-	for _, t := range tokens {
-		if t.Position.Line != line {
-			line, entries = t.Position.Line, 0
-		}
-		switch t.Type {
-		case token.SequenceStartType, token.MappingStartType:
-			depth++
-		case token.SequenceEndType, token.MappingEndType:
-			depth--
-		case token.SequenceEntryType, token.MappingKeyType, token.AnchorType, token.TagType:
-			entries++
-		}
-		if depth > maxNesting || entries > maxNesting {
-			return nil, placed{t, "nested too deeply"}
-		}
+	if t, why := tooMuch(tokens); t != nil {
+		return nil, placed{t, why}
 	}
 	parsed, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey()) // convert finds duplicates, all of them
 	if err != nil {
@@ -168,6 +156,44 @@ func parseYAML(text string) (node ast.Node, err error) {
 		}
 	}
 	return node, nil
+}
+
+// tooMuch returns the first token beyond the limits, nil where there is none, and which
+// limit that is.
+func tooMuch(tokens token.Tokens) (*token.Token, string) {
+	depth, line, inLine, entries := 0, 0, 0, 0
+	level := map[int]int{} // column → lines that began there since one began further left
+	for _, t := range tokens {
+		if t.Position.Line != line {
+			line, inLine, entries = t.Position.Line, 0, 0
+			for column := range level {
+				if column > t.Position.Column {
+					delete(level, column)
+				}
+			}
+			if t.Type != token.SequenceEntryType {
+				level[t.Position.Column]++
+			}
+		}
+		inLine++
+		switch t.Type {
+		case token.SequenceStartType, token.MappingStartType:
+			depth++
+		case token.SequenceEndType, token.MappingEndType:
+			depth--
+		case token.SequenceEntryType, token.MappingKeyType, token.AnchorType, token.TagType:
+			entries++
+		}
+		switch {
+		case depth > maxNesting || entries > maxNesting:
+			return t, "nested too deeply"
+		case inLine > maxLevel:
+			return t, "the line is too long"
+		case level[t.Position.Column] > maxLevel:
+			return t, fmt.Sprintf("more than %d lines at one level", maxLevel)
+		}
+	}
+	return nil, ""
 }
 
 // syntaxFault notes err at the place that it names.
