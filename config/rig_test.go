@@ -353,6 +353,7 @@ func TestBrokenFiles(t *testing.T) {
 		{"lists nested", strings.Repeat("- ", maxNesting) + "‸- a", "not valid YAML: nested too deeply"},
 		{"a line of many tokens", "a: [" + strings.Repeat("1,", maxLevel/2-2) + "1‸,1]", "not valid YAML: the line is too long"},
 		{"too many lines", strings.Repeat("a: 1\n", maxLevel) + "‸a: 1", "not valid YAML: more than 5000 lines at one level"},
+		{"too many entries", "a:\n" + strings.Repeat("-\n", maxEntries) + "‸-", "not valid YAML: more than 50000 list entries"},
 		{"too large", "‸" + strings.Repeat("# comment\n", maxTextBytes/10+1), "the file is larger than 512 KiB"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
