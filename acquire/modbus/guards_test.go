@@ -52,6 +52,9 @@ func TestGuards(t *testing.T) {
 		{name: "mute three times reopens", ops: []op{{ask, ""}, {ask, ""}, {ask, ""}, {ask, good}},
 			want: []string{FaultTimeout, vals}, reconnects: 1, stats: DeviceStats{Timeouts: 3}},
 
+		{name: "always late is not mute", ops: []op{{ask, "wait " + good}, {ask, "wait " + good}, {ask, "wait " + good}, {ask, "wait " + good}, {ask, good}},
+			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 4, Stale: 4}},
+
 		{name: "length field 300", ops: []op{{ask, "ID 0000 012c 11 03 06 ffff ffff ffff"}, {ask, good}},
 			want: []string{FaultFraming, vals}, reconnects: 1, stats: DeviceStats{Framing: 1}},
 		{name: "length field 0", ops: []op{{ask, "ID 0000 0000 11 03 06 ffff ffff ffff"}, {ask, good}},
@@ -124,6 +127,38 @@ func TestGuards(t *testing.T) {
 				c.stats.Device, c.stats.OK, c.stats.Skipped, c.stats.BackedOff = "dev", d.OK, d.Skipped, d.BackedOff
 				c.stats.LateMedian, c.stats.LateP99, c.stats.LateWorst = d.LateMedian, d.LateP99, d.LateWorst
 				assert.Equal(t, c.stats, d)
+			})
+		})
+	}
+}
+
+// One failure is tried again at the next slot, two in a row 100 ms later, and an answer
+// makes a device start afresh.
+func TestAnAnswerEndsTheBackoff(t *testing.T) {
+	const ask, good = "110300050001", "ID 0000 0005 11 03 02 0005"
+	for name, bad := range map[string]string{"connection": "close", "device": "", "request": "ID 0000 0003 11 83 04"} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := bubblePoller(t, oneDevice(words(config.Holding, 5)...))
+				conns := pipes(t, p)
+				ctx, cancel := context.WithCancel(t.Context())
+				defer cancel()
+				ops := []op{{ask, bad}, {ask, bad}, {ask, good}, {ask, bad}, {ask, good}}
+				go play(t, conns, ops, time.Second, func() { time.Sleep(time.Millisecond); cancel() })
+				var log logbook
+				require.NoError(t, p.Run(ctx, log.emit))
+				s := p.Stats()
+				assert.Len(t, log.lines(), 4)
+				assert.Equal(t, uint64(2), s.Devices[0].OK)
+				assert.InDelta(t, 10, s.Devices[0].BackedOff, 1, "slots in 100 ms, once")
+
+				s.Devices[0].OK = 99
+				if s.Devices[0].Exceptions != nil {
+					s.Devices[0].Exceptions[4] = 99
+				}
+				assert.NotEqual(t, s, p.Stats(), "Stats is a copy")
+				assert.Equal(t, uint64(2), p.Stats().Devices[0].OK)
+				assert.NotEqual(t, uint64(99), p.Stats().Devices[0].Exceptions[4])
 			})
 		})
 	}

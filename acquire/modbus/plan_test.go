@@ -114,14 +114,14 @@ func upTo(n int) []int {
 }
 
 func TestPlanParts(t *testing.T) {
-	requests, _, err := Plan(oneDevice(append(words(config.Holding, 3, 4, 20), channel(config.Holding, 10, "f32", "ABCD"))...))
+	requests, _, err := Plan(oneDevice(append(words(config.Holding, 3, 4, 6, 20), channel(config.Holding, 10, "f32", "ABCD"))...))
 	require.NoError(t, err)
 	require.Len(t, requests, 1)
 	var got [][2]uint16
 	for _, s := range requests[0].parts {
 		got = append(got, [2]uint16{s.address, s.quantity})
 	}
-	assert.Equal(t, [][2]uint16{{3, 2}, {10, 2}, {20, 1}}, got)
+	assert.Equal(t, [][2]uint16{{3, 2}, {6, 1}, {10, 2}, {20, 1}}, got)
 
 	requests, _, err = Plan(oneDevice(words(config.Holding, 3, 4)...))
 	require.NoError(t, err)

@@ -49,6 +49,9 @@ func FuzzStream(f *testing.F) {
 	f.Add(append(bytes.Clone(foreign), good...), []byte{3, 20})
 	f.Add(bytes.Join([][]byte{longest, longest, longest, good}, nil), []byte{255, 255, 3, 255})
 	f.Add([]byte{0, 1, 0, 0, 0, 3, 17, 0x83, 2}, []byte{})
+	f.Add(bytes.Join([][]byte{foreign, longest, longest, good}, nil), []byte{})
+	tooLong := append([]byte{9, 9, 0, 0, 0, 255, 17, 3, 252}, make([]byte, 252)...)
+	f.Add(append(tooLong, good...), []byte{})
 	f.Add([]byte{0, 1, 0, 0, 0, 0, 17}, []byte{})
 	f.Add(good[:11], []byte{})
 	f.Fuzz(func(t *testing.T, data, sizes []byte) {

@@ -42,7 +42,8 @@ type cycle struct {
 	required, dropping, idling                                   watch
 	responded                                                    bool
 	flats                                                        flats
-	belowOpen, lostOpen                                          bool
+	asideOpen, lostOpen                                          bool
+	asideFrom                                                    float64
 	refining                                                     int
 	endT                                                         float64
 
@@ -186,9 +187,8 @@ func (k *Tracker) stateHeld(p *cycle, w *watch) {
 		}
 	case w == &p.required:
 		if p.phase == holding || p.phase == lost {
-			if p.belowOpen {
-				k.spans[0].merge(&k.spans[1])
-				p.belowOpen = false
+			if !p.lostOpen { // else the drop level decides
+				k.closeAside(p, true)
 			}
 			if !p.dipping {
 				p.dipping, p.dipFrom = true, w.since
@@ -217,15 +217,11 @@ func (k *Tracker) stateHeld(p *cycle, w *watch) {
 func (k *Tracker) stateCrossed(p *cycle, w *watch, i int) {
 	switch {
 	case w == &p.required && w.above:
-		if p.belowOpen && p.phase == holding {
-			k.spans[0].merge(&k.spans[1])
-			p.belowOpen = false
-		}
+		k.closeAside(p, true)
 	case w == &p.required:
 		switch {
 		case p.phase == holding && !p.dipping:
-			k.reset(&k.spans[1])
-			p.belowOpen = true
+			k.openAside(p, w.since)
 		case p.phase == approach && p.offAt.ok():
 			k.giveUp(p, p.offAt.t)
 		}
@@ -247,6 +243,32 @@ func (k *Tracker) stateCrossed(p *cycle, w *watch, i int) {
 	}
 }
 
+// openAside sets the hold's samples aside from time t on, when the vacuum has fallen below
+// what is required: whether they belong to the hold, or to the loss that ends it, is known
+// only once it recovers, stays between the levels, or is lost.
+func (k *Tracker) openAside(p *cycle, t float64) {
+	if !p.asideOpen {
+		k.reset(&k.spans[1])
+		p.asideOpen, p.asideFrom = true, t
+	}
+}
+
+// closeAside ends the stretch set aside: it belongs to the hold, or does not.
+func (k *Tracker) closeAside(p *cycle, hold bool) {
+	if p.asideOpen && hold {
+		k.spans[0].merge(&k.spans[1])
+	}
+	p.asideOpen = false
+}
+
+// holdEnd returns when a hold ended that was lost at t: where it fell below what is required.
+func (p *cycle) holdEnd(t float64) float64 {
+	if p.asideOpen {
+		return min(t, p.asideFrom)
+	}
+	return t
+}
+
 // closeLost ends the stretch below the drop level: it belongs to the hold, or does not.
 func (k *Tracker) closeLost(p *cycle, hold bool) {
 	if !p.lostOpen {
@@ -255,10 +277,13 @@ func (k *Tracker) closeLost(p *cycle, hold bool) {
 	p.lostOpen = false
 	if hold {
 		to := &k.spans[0]
-		if p.belowOpen {
+		if p.asideOpen {
 			to = &k.spans[1]
 		}
 		to.merge(&k.spans[2])
+		if p.dipping {
+			k.closeAside(p, true)
+		}
 		k.flow(k.lastMT, (*follower).resume)
 	}
 }
@@ -303,7 +328,7 @@ func (k *Tracker) seal(p *cycle, w *watch) {
 	}
 	p.holdFrom = w.since + holdStartS
 	k.reset(&k.spans[0])
-	p.belowOpen, p.lostOpen = false, false
+	p.asideOpen, p.lostOpen = false, false
 	k.flow(p.holdFrom, (*follower).startHold)
 	p.dropping.known, p.dropping.held = false, false
 	r := &k.trace
@@ -409,13 +434,10 @@ func (k *Tracker) canTell() bool {
 
 func (k *Tracker) drop(p *cycle, w *watch) {
 	p.dropped = true
-	if p.belowOpen {
-		k.spans[0].merge(&k.spans[1])
-		p.belowOpen = false
-	}
 	k.closeLost(p, false)
 	k.sagBefore(p, w.since)
-	k.closeHold(p, w.since)
+	k.closeHold(p, p.holdEnd(w.since))
+	k.closeAside(p, false)
 	k.event(w.since, Drop, p)
 }
 
@@ -441,9 +463,6 @@ func (k *Tracker) release(p *cycle, x instant) {
 	}
 	if w := &p.required; p.phase == holding && !w.above {
 		if !p.dipping && x.t-w.since >= persist {
-			if p.belowOpen {
-				k.spans[0].merge(&k.spans[1])
-			}
 			p.dipping, p.dipFrom = true, w.since
 		}
 		if p.dipping && x.t-p.dipFrom >= persist {
@@ -454,8 +473,10 @@ func (k *Tracker) release(p *cycle, x instant) {
 		k.event(p.dipFrom, Dip, p)
 		p.BelowRequiredS += p.required.since - p.dipFrom
 	}
-	p.dipping, p.belowOpen = false, false
+	p.dipping = false
 	k.closeLost(p, false)
+	// A loss that begins within persist before the release belongs to it.
+	k.closeAside(p, x.t-p.asideFrom >= persist)
 	k.closeHold(p, x.t)
 	k.closeLeakDown(p)
 	p.released = x
@@ -523,7 +544,7 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 	switch {
 	case p.lostOpen:
 		s = &k.spans[2]
-	case p.belowOpen:
+	case p.asideOpen:
 		s = &k.spans[1]
 	}
 	s.add(t, k.trace.vacuum(i))
@@ -583,6 +604,7 @@ func (k *Tracker) supplyFell(p *cycle, x instant) {
 			k.release(p, x)
 			return
 		}
+		k.closeAside(p, x.t-p.asideFrom >= k.set.PersistS)
 		k.closeHold(p, x.t)
 		p.supplyShut = x
 		k.shut.reset()
@@ -610,12 +632,16 @@ func (k *Tracker) begin(x instant, t float64) {
 		holdMedian: nan, lowest: nan, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
 	p.EndS = nan
 	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
-	k.findIdle(t)
+	if x.ok() || k.has(sample.Supply) {
+		k.findIdle(t)
+	}
 	p.idle = k.idle
 	base := 0.0
 	if !math.IsNaN(p.idle) {
 		base = p.idle
-		k.idles.add(base)
+		if x.ok() {
+			k.idles.add(base)
+		}
 	}
 	if !x.ok() {
 		p.idle = nan
@@ -694,7 +720,8 @@ func (k *Tracker) end(p *cycle, t float64, where string) {
 		}
 		k.sagBefore(p, p.dropping.since)
 		k.closeLost(p, false)
-		k.closeHold(p, p.dropping.since)
+		k.closeHold(p, p.holdEnd(p.dropping.since))
+		k.closeAside(p, false)
 	}
 	k.close(p, t)
 }
@@ -748,7 +775,12 @@ func (k *Tracker) finishCycle() {
 		p.Outcome = Open
 	}
 	if p.phase == holding || p.phase == lost {
-		k.closeHold(p, t)
+		end := t
+		if p.phase == lost {
+			end = p.holdEnd(p.dropping.since)
+		}
+		k.closeAside(p, p.phase == holding)
+		k.closeHold(p, end)
 	}
 	k.close(p, t)
 }

@@ -228,7 +228,9 @@ func (k *Tracker) energyOf(p *cycle) analyze.Figure {
 				continue
 			}
 			factor = c * 3.6e6 / 60 * 1e-3
-			rel = k.set.SpecificEnergyU / c
+			if u := k.set.SpecificEnergyU; u > 0 {
+				rel = u / c
+			}
 		}
 		counted = true
 		switch got := e.n1 - e.n0; {

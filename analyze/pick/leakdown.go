@@ -16,7 +16,7 @@ type LeakDown struct {
 	FromS, ToS  float64        // of the window: its first and last sample
 	SlopeKPaS   analyze.Figure // of the distance from ambient: negative while it is lost
 	LostKPa     float64        // between the first and the last second of the window
-	FallStartsS float64        // last sample at the level that the window begins with; NaN if it never leaves it
+	FallStartsS float64        // when it leaves the level of the window's first second for good; NaN if it does not
 	LeakLminANR analyze.Figure // V·dp/dt, with the volume stated
 }
 
@@ -92,13 +92,12 @@ func FindLeakDown(g sample.Group, batches iter.Seq[sample.Batch], from, to, volu
 	level := medianOf(first)
 	l.LostKPa = level - medianOf(last)
 	tol := max(0.5, 4*e.sigma())
-	for i := n - 1; i >= 0; i-- {
-		if v[i] >= level-tol {
-			if i < n-1 {
-				l.FallStartsS = t[i]
-			}
-			break
-		}
+	at := n - 1
+	for at >= 0 && v[at] < level-tol {
+		at--
+	}
+	if at >= 0 && at < n-1 {
+		l.FallStartsS = fallStart(t[at:], v[at:], level, level-l.LostKPa/4)
 	}
 	return l, nil
 }
@@ -138,4 +137,18 @@ func slopeError(t, v []float64) float64 {
 		ss += r * r
 	}
 	return math.Sqrt(ss / (n - 2) / sxx)
+}
+
+// fallStart returns when a fall began whose samples follow the last one at level: where the
+// line through them, down to low, met level, but not outside the interval that this lies in.
+func fallStart(t, v []float64, level, low float64) float64 {
+	n := 1
+	for n < len(v) && n < 200 && v[n] > low {
+		n++
+	}
+	slope, _ := theilSen(t[1:n], v[1:n])
+	if !(slope < 0) {
+		return t[0]
+	}
+	return min(max(t[1]+(level-v[1])/slope, t[0]), t[1])
 }

@@ -71,7 +71,7 @@ type Tracker struct {
 
 	now   *cycle // the pick in progress, nil between picks
 	count int
-	spans [3]span // of the hold: main, below required, below the drop level
+	spans [3]span // of the hold: main, set aside, below the drop level
 	shut  blocks  // of the leak-down
 	later []refinement
 
