@@ -235,7 +235,7 @@ func besides(path string) []string {
 // inspect reads the first bytes of path, so that nothing else is opened as a trial file.
 // It reports whether the file was left in WAL mode. SQLite does the reading, without
 // locks: any other way to open and close a file gives up all POSIX locks that this process
-// holds on it, and another program could then remove the WAL of a trial being recorded.
+// holds on it (seen in /proc/locks), those of a trial being recorded too.
 func inspect(path string) (wal bool, err error) {
 	info, err := os.Stat(path)
 	if err != nil {
