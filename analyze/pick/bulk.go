@@ -12,7 +12,7 @@ import (
 func (k *Tracker) quiet(end int) int {
 	r := &k.trace
 	i := k.next
-	if len(k.later) > 0 || r.gapBefore(i) || careful {
+	if len(k.later) > 0 || r.gapBefore(i) || k.careful {
 		return i
 	}
 	lo, hi := math.Inf(-1), math.Inf(1) // lo ≤ vacuum < hi
@@ -126,6 +126,3 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 		s.add(t, r.vacuum(i))
 	}
 }
-
-// careful has every sample judged one by one, for the test that both ways agree.
-var careful bool

@@ -24,6 +24,9 @@ func (k *Tracker) settle(final bool) {
 			}
 		}
 		k.figures(p)
+		if k.inspect != nil {
+			k.inspect(p)
+		}
 		k.picks = append(k.picks, p.Pick)
 		k.closing = k.closing[1:]
 	}
@@ -128,6 +131,12 @@ func (k *Tracker) holdFigures(p *cycle) {
 	var s analyze.Spread
 	s.Normal(1.2533 * p.sigma / math.Sqrt(float64(p.holdN)))
 	k.level(&s, p.sigma)
+	// Where the vacuum still changes, the ends of the hold, each known to half an interval,
+	// move its median.
+	if drift := (p.secondHalf - p.firstHalf) / (length / 2); !math.IsNaN(drift) {
+		s.Rect(drift * k.interval() / 2)
+		s.Rect(drift * max(p.released.beside, k.interval()) / 2)
+	}
 	p.HoldVacuumKPa = s.Figure(p.holdMedian-p.shift, w...)
 
 	if math.IsInf(p.lowest, 1) {

@@ -110,9 +110,12 @@ func TestBulkEqualsSteps(t *testing.T) {
 		b, to := manyPicks(seed, 30)
 		set := Settings{Station: "A", RequiredKPa: require30}
 		p, e, _ := b.picks(set, 0, to)
-		careful = true
-		q, f, _ := b.picks(set, 0, to)
-		careful = false
+		k, err := New(set, b.groups())
+		require.NoError(t, err)
+		k.careful = true
+		b.run(0, to, k.Push)
+		k.Finish()
+		q, f, _ := k.Take()
 		requireSame(t, q, p, "seed %d", seed)
 		requireSame(t, f, e, "seed %d", seed)
 	}

@@ -76,10 +76,14 @@ type Tracker struct {
 	later []refinement
 
 	closing []*cycle // ended, not yet final
-	picks   []Pick
-	events  []Event
-	gaps    []Gap
-	idles   tally
+
+	careful bool         // judge every sample one by one: for the test that both ways agree
+	inspect func(*cycle) // sees every pick that becomes final, in tests
+
+	picks  []Pick
+	events []Event
+	gaps   []Gap
+	idles  tally
 }
 
 type place struct{ group, channel int }

@@ -1,0 +1,117 @@
+package pick
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/acquire/sample"
+)
+
+// nightly says that tests run in their long form.
+var nightly = os.Getenv("GRIPTRIAL_NIGHTLY") != ""
+
+// A cell of the coverage table: how often lo to hi holds the truth, and the mean and the
+// root mean square of error/u.
+type cell struct {
+	n, in, unresolved int
+	sum, square, u    float64
+}
+
+func (c *cell) add(value, u, lo, hi, truth float64) {
+	c.n++
+	if lo <= truth && truth <= hi {
+		c.in++
+	}
+	e := (value - truth) / u
+	c.sum += e
+	c.square += e * e
+	c.u += u
+}
+
+func (c *cell) String() string {
+	n := float64(c.n)
+	return fmt.Sprintf("%5.1f %%  %5.2f  %5.2f  %8.3f ms  %d", 100*float64(c.in)/n, c.sum/n, math.Sqrt(c.square/n), c.u/n*1e3, c.unresolved)
+}
+
+// The intervals of seal times hold the truth in every cell of sampling rate, noise and
+// slope. The truth is a closed form: vacuum heads for 60 kPa exponentially (an engine whose
+// flow falls linearly, with a laminar leak), so it meets 30 kPa after τ·ln 2.
+func TestCoverage(t *testing.T) {
+	picks := 300
+	if nightly {
+		picks = 2000
+	}
+	const seed = 5
+	slopes := []struct {
+		name string
+		tau  float64
+	}{{"slow", 0.6}, {"medium", 0.15}, {"steep", 0.03}}
+	t.Logf("%-28s %8s %6s %6s %11s %s", "rate, noise, slope", "covered", "mean", "rms", "mean u", "not resolved")
+	for _, rate := range []float64{10, 30, 100, 300, 1000} {
+		for _, sigma := range []float64{0, 0.1, 0.3, 1} {
+			for _, s := range slopes {
+				name := fmt.Sprintf("%4g Hz, %3g kPa, %s", rate, sigma, s.name)
+				rng := rand.New(rand.NewPCG(seed, uint64(rate*1000+sigma*10)))
+				var seal, at cell
+				period := 1 + 8*s.tau + 4/rate
+				starts := make([]float64, picks)
+				for i := range starts {
+					starts[i] = float64(i)*period + 0.5 + rng.Float64()/rate
+				}
+				on := 6*s.tau + 0.3 + 2/rate
+				local := func(x float64) (i int, d float64) {
+					i = min(max(int((x-0.5)/period), 0), picks-1)
+					return i, x - starts[i]
+				}
+				b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: sigma, seed: seed + uint64(rate),
+					vacuum: func(x float64) float64 {
+						_, d := local(x)
+						switch {
+						case d < 0:
+							return 0
+						case d < on:
+							return 60 * (1 - math.Exp(-d/s.tau))
+						}
+						return 60 * (1 - math.Exp(-on/s.tau)) * math.Exp(-(d-on)/0.02)
+					},
+					switches: map[sample.Kind]func(float64) bool{sample.Supply: func(x float64) bool {
+						_, d := local(x)
+						return d >= 0 && d < on
+					}}}
+				k, err := New(Settings{Station: "A", RequiredKPa: require30}, b.groups())
+				require.NoError(t, err)
+				k.inspect = func(p *cycle) {
+					if p.N > picks {
+						return
+					}
+					truth := s.tau * math.Ln2
+					if !p.SealTimeS.OK() {
+						seal.unresolved++
+						return
+					}
+					f := p.SealTimeS
+					seal.add(f.Value, f.U, f.Lo, f.Hi, truth)
+					x := p.sealed.err.Figure(p.sealed.t)
+					at.add(x.Value, x.U, x.Lo, x.Hi, starts[p.N-1]+truth)
+				}
+				b.run(0, float64(picks)*period, k.Push)
+				k.Finish()
+				require.Equal(t, picks, seal.n+seal.unresolved, name)
+				t.Logf("%-28s seal %v", name, &seal)
+				t.Logf("%-28s at   %v", "", &at)
+				if seal.n > 0 {
+					assert.GreaterOrEqual(t, float64(seal.in)/float64(seal.n), 0.93, name)
+				}
+				if at.n > 0 {
+					assert.GreaterOrEqual(t, float64(at.in)/float64(at.n), 0.93, name+", instant")
+				}
+			}
+		}
+	}
+}
