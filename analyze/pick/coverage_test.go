@@ -43,9 +43,9 @@ func (c *cell) String() string {
 // slope. The truth is a closed form: vacuum heads for 60 kPa exponentially (an engine whose
 // flow falls linearly, with a laminar leak), so it meets 30 kPa after τ·ln 2.
 func TestCoverage(t *testing.T) {
-	picks := 300
+	picks := 2000
 	if nightly {
-		picks = 2000
+		picks = 20_000
 	}
 	const seed = 5
 	slopes := []struct {

@@ -791,13 +791,7 @@ func (k *Tracker) refineLater(p *cycle, dst *instant, w *watch, rising bool) {
 	if w.inGap {
 		return
 	}
-	due := w.since + k.interval()
-	if j := k.bracket(w.level, w.at, rising); j >= 0 {
-		r := &k.trace
-		dt := r.time(j) - r.time(j-1)
-		slope := math.Abs(r.vacuum(j)-r.vacuum(j-1)) / dt
-		due = r.time(j) + min(max(dt, 6*k.noise.sigma()/slope), maxReach)
-	}
+	due := w.since + maxReach
 	p.refining++
 	k.later = append(k.later, refinement{p: p, dst: dst, level: w.level, at: w.at, rising: rising, due: due})
 }

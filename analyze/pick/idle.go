@@ -216,7 +216,9 @@ func (f *flats) openSuction(lowest, level, ts, tol float64) (at, end float64, ok
 		if s.level < lowest || s.level >= level || s.to >= ts {
 			continue
 		}
-		if math.Abs(s.slope) > 0.1*(level-s.level)/(ts-s.to) {
+		// Half of flatS belongs to the way from the stretch's middle to its end: without it
+		// a stretch of a slow rise that noise lets end at ts would pass for flat.
+		if math.Abs(s.slope) > 0.1*(level-s.level)/(ts-s.to+flatS/2) {
 			continue
 		}
 		if n > 0 && s.from > last.to && math.Abs(s.level-last.level) > tol {
