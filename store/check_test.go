@@ -81,7 +81,7 @@ func TestFlippedByte(t *testing.T) {
 	require.NoError(t, err)
 	every := 149 // a prime, so that all places in a page are met
 	switch {
-	case os.Getenv("GRIPTRIAL_LONG") != "":
+	case os.Getenv("GRIPTRIAL_NIGHTLY") != "":
 		every = 1
 	case testing.Short():
 		every = 1499
@@ -308,7 +308,7 @@ func TestKilled(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, trial.Close())
 	kills := 6
-	if os.Getenv("GRIPTRIAL_LONG") != "" {
+	if os.Getenv("GRIPTRIAL_NIGHTLY") != "" {
 		kills = 100
 	}
 	self, err := os.Executable()

@@ -1,0 +1,49 @@
+# make demo      a simulated trial, start to end (DEMO_PICKS=n picks on each of two stations)
+# make test      the whole suite
+# make nightly   the long forms of the same tests
+# make bench     the figures of DEVELOPERS.md
+# make build     bin/griptrial
+
+GO ?= go
+DEMO_PICKS ?= 24
+FUZZ_TIME ?= 10s
+
+.PHONY: build demo test nightly bench vet race cross fuzz
+
+build:
+	@$(GO) build -o bin/griptrial ./cmd/griptrial
+
+demo: build
+	@./bin/griptrial demo --picks $(DEMO_PICKS)
+
+test: vet
+	$(GO) test ./...
+	$(MAKE) --no-print-directory race cross
+
+vet:
+	@out=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$out" ]; then echo "not formatted: $$out"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+
+# The race detector on small sizes: the packages that run several goroutines.
+race:
+	$(GO) test -race -short ./acquire/... ./record ./simulator ./store
+
+# One static binary for the laptops and boxes that stand beside a rig.
+cross:
+	CGO_ENABLED=0 GOOS=windows GOARCH=amd64 $(GO) build -o /dev/null ./cmd/griptrial
+	CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(GO) build -o /dev/null ./cmd/griptrial
+
+fuzz:
+	@for p in $$($(GO) list ./...); do \
+		for f in $$($(GO) test -list '^Fuzz' $$p 2>/dev/null | grep '^Fuzz'); do \
+			echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZ_TIME) -fuzzminimizetime 10x $$p || exit 1; \
+		done; \
+	done
+
+nightly: vet
+	GRIPTRIAL_NIGHTLY=1 $(GO) test -timeout 5h ./...
+	$(MAKE) --no-print-directory race cross fuzz FUZZ_TIME=60s
+
+bench:
+	$(GO) test -run '^$$' -bench . ./analyze/pick ./store ./acquire/modbus ./acquire/csvfile ./simulator
