@@ -32,7 +32,7 @@ func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.E
 			"given": "as given", "recording": "taken from the recording; --ambient states it"}[*f.AmbientFrom])
 	}
 	if v := float64(f.IdleLevelKPa); !math.IsNaN(v) {
-		fmt.Fprintf(w, "idle level %.2f kPa\n", v)
+		fmt.Fprintf(w, "idle level %.2f kPa\n", math.Round(v*100)/100+0) // + 0: no −0.00
 	}
 	fmt.Fprintln(w)
 	if len(rows) > 0 {

@@ -49,8 +49,17 @@ type Row struct {
 	Setup string
 }
 
-// Picks writes a table of picks, one a line, without columns that hold nothing.
+// Picks writes a table of picks, one a line, without columns that hold nothing. Setups are
+// letters, told below the table.
 func Picks(w io.Writer, rows []Row) error {
+	letters := map[string]string{"": ""}
+	var order []string
+	for _, r := range rows {
+		if _, ok := letters[r.Setup]; !ok {
+			letters[r.Setup] = letter(len(order))
+			order = append(order, r.Setup)
+		}
+	}
 	type column struct {
 		head string
 		cell func(r Row) string
@@ -62,7 +71,7 @@ func Picks(w io.Writer, rows []Row) error {
 		{"station", func(r Row) string { return r.Station }},
 		{"pick", func(r Row) string { return strconv.Itoa(r.N) }},
 		{"group", func(r Row) string { return r.Group }},
-		{"setup", func(r Row) string { return r.Setup }},
+		{"setup", func(r Row) string { return letters[r.Setup] }},
 		{"outcome", func(r Row) string { return outcome(r.Pick) }},
 		{"start s", func(r Row) string { return instant(r.StartS) }},
 		fig("response ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }),
@@ -92,7 +101,25 @@ func Picks(w io.Writer, rows []Row) error {
 		}
 		fmt.Fprintln(t, strings.TrimRight(strings.Join(line, "\t"), "\t"))
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	for _, name := range order {
+		fmt.Fprintf(w, "\n%s  %s", letters[name], name)
+	}
+	if len(order) > 0 {
+		fmt.Fprintln(w)
+	}
+	return nil
+}
+
+// letter returns A to Z, then AA, AB and so on, for n from 0.
+func letter(n int) string {
+	s := string(rune('A' + n%26))
+	if n >= 26 {
+		return letter(n/26-1) + s
+	}
+	return s
 }
 
 func instant(t float64) string {

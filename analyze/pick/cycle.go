@@ -35,7 +35,6 @@ type cycle struct {
 	sealT                                                        float64 // by the running median; NaN where sealed unseen
 	countFrom                                                    instant // of the seal time
 	holdFrom, holdTo                                             float64 // s; NaN while open
-	atPress                                                      bool    // contact and seal within one interval
 	late, dropped, dipping, unseen                               bool
 	offAt                                                        instant // supply shut while a seal was not yet sure
 	dipFrom                                                      float64
@@ -47,7 +46,6 @@ type cycle struct {
 	refining                                                     int
 	endT                                                         float64
 
-	hold                  span // copy at the hold's end: medians only
 	holdMedian            float64
 	holdN                 int
 	lowest                float64

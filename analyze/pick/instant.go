@@ -146,7 +146,7 @@ func (k *Tracker) sensor(x *instant, s float64) {
 		// A first-order sensor shows a ramp late by its time constant; on the exponential
 		// rises of the check values the delay differs from it by up to 12 %.
 		x.t -= c.LagS
-		x.err.Rect(0.12 * c.LagS)
+		x.err.Rect(0.13 * c.LagS)
 	}
 }
 

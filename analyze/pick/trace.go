@@ -18,7 +18,6 @@ func (r *trace) len() int                { return r.base + len(r.t) }
 func (r *trace) time(i int) float64      { return r.t[i-r.base] }
 func (r *trace) vacuum(i int) float64    { return r.v[i-r.base] }
 func (r *trace) gapBefore(i int) bool    { return r.gap[i-r.base] }
-func (r *trace) held(i int) bool         { return i >= r.base && i < r.len() }
 func (r *trace) stampHalf(i int) float64 { return r.half[i-r.base] }
 
 func (r *trace) append(t, v, half float64, gap bool) {

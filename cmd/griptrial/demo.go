@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -131,6 +132,8 @@ func writeTruth(path string, sim *simulator.Rig) error {
 func trialText(sc simulator.Scenario, rig *config.Rig) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# The trial that goes with the simulated rig.\n\nname: %s\n\nrequirement:\n  vacuum: %g kPa\n\nsetups:\n", sc.Name, sc.Setups[0].RequiredKPa)
+	// A station whose engine the rig states takes no other.
+	fixed := slices.ContainsFunc(rig.Stations, func(s config.Station) bool { return s.Engine != "" })
 	used := map[string]bool{}
 	for _, r := range sc.Runs {
 		for _, s := range r.Setups {
@@ -140,7 +143,7 @@ func trialText(sc simulator.Scenario, rig *config.Rig) string {
 	for _, s := range sc.Setups {
 		if used[s.Name] {
 			engine := ""
-			if rig.Engine(s.Engine.Name) != nil {
+			if !fixed && rig.Engine(s.Engine.Name) != nil {
 				engine = fmt.Sprintf(", engine: %q", s.Engine.Name)
 			}
 			fmt.Fprintf(&b, "  - {name: %q, bag: %q, cup: %q, cups: 1%s, vacuum: %g kPa}\n", s.Name, s.Bag, s.CupName, engine, s.RequiredKPa)

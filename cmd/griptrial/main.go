@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -48,6 +49,8 @@ func main() {
 // run runs the command line and returns the exit code.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	c := root()
+	started := false
+	c.PersistentPreRun = func(*cobra.Command, []string) { started = true }
 	c.SetArgs(args)
 	c.SetOut(stdout)
 	c.SetErr(stderr)
@@ -55,9 +58,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	if err == nil {
 		return exitDone
 	}
-	fmt.Fprintln(stderr, err)
+	fmt.Fprintln(stderr, strings.TrimSpace(err.Error()))
 	var u usageError
-	if errors.As(err, &u) {
+	if !started || errors.As(err, &u) { // before it started only the command line can be wrong
 		return exitUsage
 	}
 	return exitFailed
