@@ -12,7 +12,13 @@ import (
 func (k *Tracker) quiet(end int) int {
 	r := &k.trace
 	i := k.next
-	if len(k.later) > 0 || r.gapBefore(i) || k.careful {
+	if r.gapBefore(i) || k.careful {
+		return i
+	}
+	for _, x := range k.later { // the sample behind the first that is due finds it
+		end = min(end, r.upTo(x.due))
+	}
+	if end <= i {
 		return i
 	}
 	lo, hi := math.Inf(-1), math.Inf(1) // lo ≤ vacuum < hi
@@ -21,15 +27,24 @@ func (k *Tracker) quiet(end int) int {
 	case p == nil:
 		hi = math.Nextafter(k.reference()+k.set.IdleBandKPa, math.Inf(1))
 	default:
+		if p.asideOpen || p.lostOpen {
+			return i
+		}
 		for _, w := range [...]*watch{&p.required, &p.dropping, &p.idling} {
-			switch {
-			case !w.known || !w.held:
+			if !w.known {
 				return i
-			case w.above:
+			}
+			if !w.held {
+				end = min(end, r.after(w.since+k.set.PersistS-2e-9))
+			}
+			if w.above {
 				lo = max(lo, w.level)
-			default:
+			} else {
 				hi = min(hi, w.level)
 			}
+		}
+		if end <= i {
+			return i
 		}
 	}
 	first, _ := r.window(i, k.half)

@@ -50,12 +50,12 @@ func newFollower(c sample.Channel) *follower {
 	return f
 }
 
-func (f *follower) take(b sample.Batch, counts []int64) {
+func (f *follower) take(times []float64, counts []int64) {
 	for i, n := range counts {
 		if n == sample.Missing {
 			continue
 		}
-		t := seconds(b.T[i])
+		t := times[i]
 		gap := f.passed > math.Inf(-1) && (f.fault || t-f.passed > f.gapLimit)
 		f.fault = false
 		f.queue = append(f.queue, reading{t: t, v: f.ch.Value(n), gap: gap})
@@ -83,7 +83,7 @@ func (f *follower) read(x reading) {
 		} else {
 			f.total += (x.v + last.v) / 2 * (x.t - last.t)
 		}
-		if n > 1 && !x.gap && !last.gap {
+		if n > 1 && !x.gap && !last.gap && f.noise.next() {
 			f.noise.add(f.past[n-2].t, last.t, x.t, f.past[n-2].v, last.v, x.v)
 		}
 	}

@@ -8,54 +8,65 @@ import (
 // A tally gives the median of any number of values in bounded memory: a histogram with
 // bins as wide as the channel's resolution, so that the median of raw counts is exact.
 type tally struct {
-	width, first float64 // bin i is centred at first + (i − zero)·width
-	zero         int
-	bin          []uint32
-	n            int
+	width, perWidth float64
+	first           float64 // bin i is centred at first + (i − zero)·width
+	zero            int
+	bin             []uint32
+	lo, hi          int // bins used
+	n               int
 }
 
 // tallyBins bounds a tally's memory; values further away count in the outermost bin.
 const tallyBins = 1 << 16
 
 func (h *tally) reset(width float64) {
-	clear(h.bin)
-	h.width, h.n = width, 0
+	if h.n > 0 {
+		clear(h.bin[h.lo : h.hi+1])
+	}
+	h.width, h.perWidth, h.n = width, 1/width, 0
 }
 
-func (h *tally) add(v float64) {
+func (h *tally) add(v float64) { h.addN(v, 1) }
+
+func (h *tally) addN(v float64, n int) {
 	if h.n == 0 {
 		h.first, h.zero = v, len(h.bin)/2
+		h.lo, h.hi = h.zero, h.zero
 	}
-	h.n++
-	i := h.zero + int(math.Floor((v-h.first)/h.width+0.5))
-	if uint(i) >= uint(len(h.bin)) {
-		i = h.grow(i)
+	h.n += n
+	i := int((v-h.first)*h.perWidth + float64(h.zero) + 0.5)
+	if uint(i) >= uint(len(h.bin)) || i == 0 {
+		i = h.grow(v)
 	}
-	h.bin[i]++
+	h.lo, h.hi = min(h.lo, i), max(h.hi, i)
+	h.bin[i] += uint32(n)
 }
 
-// grow makes room for bin i and returns where it is then.
-func (h *tally) grow(i int) int {
-	for (i < 0 || i >= len(h.bin)) && len(h.bin) < tallyBins {
+// grow makes room for value v and returns its bin.
+func (h *tally) grow(v float64) int {
+	for {
+		i := int(math.Floor((v-h.first)*h.perWidth + float64(h.zero) + 0.5))
+		if i >= 0 && i < len(h.bin) {
+			return i
+		}
+		if len(h.bin) >= tallyBins {
+			return min(max(i, 0), len(h.bin)-1)
+		}
 		old := h.bin
 		h.bin = make([]uint32, max(256, 2*len(old)))
 		shift := (len(h.bin) - len(old)) / 2
 		copy(h.bin[shift:], old)
 		h.zero += shift
-		i += shift
+		h.lo += shift
+		h.hi += shift
 	}
-	return min(max(i, 0), len(h.bin)-1)
 }
 
 func (h *tally) merge(o *tally) {
-	for i, n := range o.bin {
-		if n == 0 {
-			continue
+	for i := o.lo; o.n > 0 && i <= o.hi; i++ {
+		if n := o.bin[i]; n > 0 {
+			h.addN(o.first+float64(i-o.zero)*o.width, int(n))
 		}
-		h.add(o.first + float64(i-o.zero)*o.width)
-		j := h.zero + int(math.Floor((o.first+float64(i-o.zero)*o.width-h.first)/h.width+0.5))
-		h.bin[min(max(j, 0), len(h.bin)-1)] += n - 1
-		h.n += int(n) - 1
 	}
 }
 
@@ -64,19 +75,18 @@ func (h *tally) median() float64 {
 	if h.n == 0 {
 		return math.NaN()
 	}
-	lo, hi := math.NaN(), math.NaN()
+	lo := math.NaN()
 	seen := 0
-	for i, n := range h.bin {
-		seen += int(n)
+	for i := h.lo; ; i++ {
+		seen += int(h.bin[i])
+		v := h.first + float64(i-h.zero)*h.width
 		if math.IsNaN(lo) && seen >= (h.n+1)/2 {
-			lo = h.first + float64(i-h.zero)*h.width
+			lo = v
 		}
 		if seen >= h.n/2+1 {
-			hi = h.first + float64(i-h.zero)*h.width
-			break
+			return (lo + v) / 2
 		}
 	}
-	return (lo + hi) / 2
 }
 
 // Blocks are medians of a few neighbouring samples, at most maxBlocks of them: when full,

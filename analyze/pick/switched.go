@@ -19,7 +19,8 @@ type switched struct {
 	kind   sample.Kind
 	ch     sample.Channel
 	passed float64
-	half   float64
+	half   int64 // of the last stamp, ns
+	last   int64 // raw count
 	on     bool
 	known  bool
 	fault  bool
@@ -32,20 +33,25 @@ func newSwitched(c sample.Channel) *switched {
 
 // take finds the edges of a batch. A channel that is on at its first sample has an edge
 // there whose instant is not known.
-func (s *switched) take(b sample.Batch, counts []int64) {
+func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 	for i, n := range counts {
 		if n == sample.Missing {
 			continue
 		}
+		if n == s.last && s.known {
+			s.passed, s.half = times[i], b.Half[i]
+			continue
+		}
+		s.last = n
 		on := s.ch.On(n)
 		if on != s.on || !s.known {
-			t := seconds(b.T[i])
+			t := times[i]
 			mid := (s.passed + t) / 2
 			switch {
 			case s.known:
 				x := instant{t: mid, beside: t - s.passed}
 				x.err.Rect((t - s.passed) / 2)
-				x.err.Rect(max(s.half, seconds(b.Half[i])))
+				x.err.Rect(seconds(max(s.half, b.Half[i])))
 				if u := s.ch.UpdateS; u > 0 { // it changed up to one refresh before it was read
 					x.t -= u / 2
 					x.err.Rect(u / 2)
@@ -56,10 +62,9 @@ func (s *switched) take(b sample.Batch, counts []int64) {
 			}
 			s.on, s.known = on, true
 		}
-		s.passed = seconds(b.T[i])
-		s.half = seconds(b.Half[i])
+		s.passed, s.half = times[i], b.Half[i]
 	}
 	if n := len(b.T); n > 0 {
-		s.passed = max(s.passed, seconds(b.T[n-1]))
+		s.passed = max(s.passed, times[n-1])
 	}
 }

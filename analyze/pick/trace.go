@@ -20,6 +20,12 @@ func (r *trace) vacuum(i int) float64    { return r.v[i-r.base] }
 func (r *trace) gapBefore(i int) bool    { return r.gap[i-r.base] }
 func (r *trace) stampHalf(i int) float64 { return r.half[i-r.base] }
 
+// grow makes room for n more samples.
+func (r *trace) grow(n int) {
+	r.t, r.v = slices.Grow(r.t, n), slices.Grow(r.v, n)
+	r.half, r.gap = slices.Grow(r.half, n), slices.Grow(r.gap, n)
+}
+
 func (r *trace) append(t, v, half float64, gap bool) {
 	r.t = append(r.t, t)
 	r.v = append(r.v, v)
@@ -98,6 +104,7 @@ func medianOf(x []float64) float64 {
 type noise struct {
 	bin   [noiseOctaves * 16]uint32
 	n     uint32
+	turn  int
 	floor float64 // resolution/√12, kPa
 
 	known float64 // sigma when it was last worked out
@@ -110,6 +117,15 @@ const (
 	noiseFull    = 1 << 16
 	noiseFewest  = 8 // triples below which the floor is all that is known
 )
+
+// noiseAll is the number of triples up to which every one is taken, later one in four.
+const noiseAll = 4096
+
+// next reports whether the next triple is to be taken.
+func (e *noise) next() bool {
+	e.turn++
+	return e.turn <= noiseAll || e.turn&3 == 0
+}
 
 func (e *noise) add(t0, t1, t2, v0, v1, v2 float64) {
 	a, b := t1-t0, t2-t1

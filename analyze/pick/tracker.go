@@ -55,6 +55,7 @@ type Tracker struct {
 	half      float64 // of the running median's window, s
 	judging   float64 // time of the sample or edge being judged
 	scratch   []float64
+	times     []float64 // stamps of the batch in hand, s
 
 	switches []*switched
 	follow   []*follower
@@ -204,14 +205,20 @@ func (k *Tracker) Push(b sample.Batch) {
 		if !ok {
 			continue
 		}
-		mine = true
+		if !mine {
+			mine = true
+			k.times = k.times[:0]
+			for _, t := range b.T {
+				k.times = append(k.times, seconds(t))
+			}
+		}
 		switch {
 		case r.vac:
 			k.takeVacuum(b, b.Counts[c])
 		case r.sw != nil:
-			r.sw.take(b, b.Counts[c])
+			r.sw.take(b, k.times, b.Counts[c])
 		default:
-			r.fol.take(b, b.Counts[c])
+			r.fol.take(k.times, b.Counts[c])
 		}
 	}
 	if b.Fault != "" {
@@ -231,11 +238,12 @@ func seconds(ns int64) float64 { return float64(ns) / 1e9 }
 
 func (k *Tracker) takeVacuum(b sample.Batch, counts []int64) {
 	offset, scale := k.vac.Offset, k.vac.Scale
+	k.trace.grow(len(counts))
 	for i, n := range counts {
 		if n == sample.Missing {
 			continue
 		}
-		t := seconds(b.T[i])
+		t := k.times[i]
 		gap := false
 		if d := t - k.vacPassed; d > k.gapLimit || k.fault != "" {
 			if k.trace.len() > 0 {
@@ -396,10 +404,13 @@ func (k *Tracker) judgeOne() {
 
 // hear lets the noise estimate take the triple that ends with sample i.
 func (k *Tracker) hear(i int) {
-	r := &k.trace
-	if i-2 < r.base || r.gapBefore(i) || r.gapBefore(i-1) {
+	if !k.noise.next() {
 		return
 	}
+	r := &k.trace
 	j := i - r.base
+	if j < 2 || r.gap[j] || r.gap[j-1] {
+		return
+	}
 	k.noise.add(r.t[j-2], r.t[j-1], r.t[j], r.v[j-2], r.v[j-1], r.v[j])
 }
