@@ -131,6 +131,9 @@ func (k *Tracker) step(i int) {
 	}
 	switch p.phase {
 	case holding:
+		if p.asideOpen && !p.lostOpen && t-p.asideFrom > k.oneEventS() {
+			k.closeAside(p, true)
+		}
 		k.accumulate(p, i, t, m)
 	case lost:
 		if p.lostOpen && !p.dropped {
@@ -185,9 +188,6 @@ func (k *Tracker) stateHeld(p *cycle, w *watch) {
 		}
 	case w == &p.required:
 		if p.phase == holding || p.phase == lost {
-			if !p.lostOpen { // else the drop level decides
-				k.closeAside(p, true)
-			}
 			if !p.dipping {
 				p.dipping, p.dipFrom = true, w.since
 			}
@@ -241,6 +241,10 @@ func (k *Tracker) stateCrossed(p *cycle, w *watch, i int) {
 	}
 }
 
+// oneEventS is the time within which a fall through the required vacuum and the drop level
+// is one event, in seconds.
+func (k *Tracker) oneEventS() float64 { return 5 * k.set.PersistS }
+
 // openAside sets the hold's samples aside from time t on, when the vacuum has fallen below
 // what is required: whether they belong to the hold, or to the loss that ends it, is known
 // only once it recovers, stays between the levels, or is lost.
@@ -279,9 +283,6 @@ func (k *Tracker) closeLost(p *cycle, hold bool) {
 			to = &k.spans[1]
 		}
 		to.merge(&k.spans[2])
-		if p.dipping {
-			k.closeAside(p, true)
-		}
 		k.flow(k.lastMT, (*follower).resume)
 	}
 }
@@ -442,7 +443,7 @@ func (k *Tracker) drop(p *cycle, w *watch) {
 // sagBefore notes a stretch below the required vacuum that led to a loss at t, unless the
 // two are one event.
 func (k *Tracker) sagBefore(p *cycle, t float64) {
-	if p.dipping && t-p.dipFrom > 5*k.set.PersistS {
+	if p.dipping && t-p.dipFrom > k.oneEventS() {
 		k.event(p.dipFrom, Sag, p)
 		p.BelowRequiredS += t - p.dipFrom
 	}
