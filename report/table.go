@@ -52,14 +52,11 @@ type Row struct {
 // Picks writes a table of picks, one a line, without columns that hold nothing. Setups are
 // letters, told below the table.
 func Picks(w io.Writer, rows []Row) error {
-	letters := map[string]string{"": ""}
-	var order []string
+	var names []string
 	for _, r := range rows {
-		if _, ok := letters[r.Setup]; !ok {
-			letters[r.Setup] = letter(len(order))
-			order = append(order, r.Setup)
-		}
+		names = append(names, r.Setup)
 	}
+	letters := letterSetups(names)
 	type column struct {
 		head string
 		cell func(r Row) string
@@ -71,7 +68,7 @@ func Picks(w io.Writer, rows []Row) error {
 		{"station", func(r Row) string { return r.Station }},
 		{"pick", func(r Row) string { return strconv.Itoa(r.N) }},
 		{"group", func(r Row) string { return r.Group }},
-		{"setup", func(r Row) string { return letters[r.Setup] }},
+		{"setup", func(r Row) string { return letters.of[r.Setup] }},
 		{"outcome", func(r Row) string { return outcome(r.Pick) }},
 		{"start s", func(r Row) string { return instant(r.StartS) }},
 		fig("response ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }),
@@ -104,13 +101,35 @@ func Picks(w io.Writer, rows []Row) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	for _, name := range order {
-		fmt.Fprintf(w, "\n%s  %s", letters[name], name)
-	}
-	if len(order) > 0 {
-		fmt.Fprintln(w)
-	}
+	letters.legend(w)
 	return nil
+}
+
+// A lettering gives setups letters in the order of first appearance.
+type lettering struct {
+	of    map[string]string
+	order []string
+}
+
+func letterSetups(names []string) lettering {
+	l := lettering{of: map[string]string{"": ""}}
+	for _, name := range names {
+		if _, ok := l.of[name]; !ok {
+			l.of[name] = letter(len(l.order))
+			l.order = append(l.order, name)
+		}
+	}
+	return l
+}
+
+// legend writes a line a setup, after a blank one.
+func (l lettering) legend(w io.Writer) {
+	for i, name := range l.order {
+		if i == 0 {
+			fmt.Fprintln(w)
+		}
+		fmt.Fprintf(w, "%s  %s\n", l.of[name], name)
+	}
 }
 
 // letter returns A to Z, then AA, AB and so on, for n from 0.
@@ -259,14 +278,22 @@ func middle(x []float64) Middle {
 }
 
 func (m Middle) text(scale float64, places int) string {
-	if m.N == 0 {
+	switch m.N {
+	case 0:
 		return "–"
+	case 1:
+		return fmt.Sprintf("%.*f", places, m.Median*scale)
 	}
 	return fmt.Sprintf("%.*f (%.*f … %.*f)", places, m.Median*scale, places, m.Least*scale, places, m.Most*scale)
 }
 
-// Setups writes a table of setups.
+// Setups writes a table of setups, as letters that are told below it.
 func Setups(w io.Writer, all []Summary) error {
+	var names []string
+	for _, s := range all {
+		names = append(names, s.Setup)
+	}
+	letters := letterSetups(names)
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "setup\tpicks\tsealed\tdropped\theld throughout\tseal ms\thold kPa\tlowest kPa\tleak L/min ANR\tenergy J")
 	for _, s := range all {
@@ -274,13 +301,14 @@ func Setups(w io.Writer, all []Summary) error {
 		if !math.IsNaN(s.LowestVacuumKPa) {
 			lowest = fmt.Sprintf("%.1f", s.LowestVacuumKPa)
 		}
-		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\n", s.Setup, s.Picks, s.Sealed, s.Dropped, s.MeetRequired,
+		fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\n", letters.of[s.Setup], s.Picks, s.Sealed, s.Dropped, s.MeetRequired,
 			s.SealTimeS.text(1e3, 0), s.HoldVacuumKPa.text(1, 1), lowest, s.LeakFlowLminANR.text(1, 1), s.EnergyJ.text(1, 1))
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintln(w, "Medians of picks (least … most). They describe what was recorded; nothing is tested for significance.")
+	letters.legend(w)
+	_, err := fmt.Fprintln(w, "\nMedians of picks (least … most). They describe what was recorded; nothing is tested for significance.")
 	return err
 }
 
