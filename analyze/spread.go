@@ -1,6 +1,9 @@
 package analyze
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A Spread is what is known of an error: a sum of independent normal and rectangular
 // parts, and one-sided delays. The zero Spread is no error at all.
@@ -9,26 +12,61 @@ import "math"
 // rules: its half-width is k·u with k from the kurtosis, 1.96 for a normal error, 1.90 for
 // a triangular and 1.645 for a rectangular one (exact at those three).
 type Spread struct {
+	Parts []Part // in the order in which they were added
+
 	variance float64
 	kurtosis float64 // sum of the fourth cumulants
 	early    float64 // the true value may lie below by up to this
 }
 
+// A Part is one line of an uncertainty budget.
+type Part struct {
+	Name  string // what it comes from
+	Shape Shape
+	Size  float64 // standard uncertainty of a normal part, half-width of a rectangular one, length of a one-sided one
+	U     float64 // its standard uncertainty, as the others in the figure's unit
+}
+
+// A Shape is that of a part's distribution.
+type Shape string
+
+// The shapes.
+const (
+	Gaussian    Shape = "normal"
+	Rectangular Shape = "rectangular"
+	OneSided    Shape = "one-sided"
+)
+
 // Normal adds a normal part with standard uncertainty u.
-func (s *Spread) Normal(u float64) { s.variance += u * u }
+func (s *Spread) Normal(name string, u float64) {
+	if u = math.Abs(u); u == 0 {
+		return
+	}
+	s.variance += u * u
+	s.Parts = append(s.Parts, Part{name, Gaussian, u, u})
+}
 
 // Rect adds a rectangular part of half-width a (JCGM 100:2008, 4.3.7: a/√3).
-func (s *Spread) Rect(a float64) {
-	v := a * a / 3
-	s.variance += v
-	s.kurtosis -= 1.2 * v * v
+func (s *Spread) Rect(name string, a float64) {
+	if a = math.Abs(a); a > 0 {
+		s.rect(Part{name, Rectangular, a, a / math.Sqrt(3)})
+	}
 }
 
 // Early adds a one-sided part: the true value may lie below by anything up to d, all
 // equally likely.
-func (s *Spread) Early(d float64) {
-	s.Rect(d / 2)
-	s.early += d
+func (s *Spread) Early(name string, d float64) {
+	if d > 0 {
+		s.rect(Part{name, OneSided, d, d / 2 / math.Sqrt(3)})
+		s.early += d
+	}
+}
+
+func (s *Spread) rect(p Part) {
+	v := p.U * p.U
+	s.variance += v
+	s.kurtosis -= 1.2 * v * v
+	s.Parts = append(s.Parts, p)
 }
 
 // Add adds another independent error to s.
@@ -36,17 +74,13 @@ func (s *Spread) Add(o Spread) {
 	s.variance += o.variance
 	s.kurtosis += o.kurtosis
 	s.early += o.early
+	s.Parts = append(slices.Clip(s.Parts), o.Parts...)
 }
 
 // Subtract adds the error of a number that is taken away: its one-sided parts change sides.
 func (s *Spread) Subtract(o Spread) {
 	o.early = -o.early
 	s.Add(o)
-}
-
-// Scale multiplies the error by factor f.
-func (s Spread) Scale(f float64) Spread {
-	return Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, early: s.early * f}
 }
 
 // U returns the standard uncertainty.

@@ -165,3 +165,19 @@ func WriteJSON(w io.Writer, v any) error {
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
 }
+
+// A BudgetJSON is the uncertainty budget of one figure.
+type BudgetJSON struct {
+	Figure string         `json:"figure"`
+	Unit   string         `json:"unit"`
+	Value  analyze.Figure `json:"value"`
+	Parts  []PartJSON     `json:"parts"`
+}
+
+// A PartJSON is one line of a budget.
+type PartJSON struct {
+	Name  string         `json:"name"`
+	Shape analyze.Shape  `json:"shape"`
+	Size  analyze.Number `json:"size"`
+	U     analyze.Number `json:"u"`
+}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"text/tabwriter"
 
+	"griptrial/analyze"
 	"griptrial/analyze/pick"
 )
 
@@ -81,4 +82,47 @@ func LeakDowns(w io.Writer, all []LeakDownJSON) error {
 			Digits(l.SlopeKPaS, 1), l.SlopeKPaS.Lo, l.SlopeKPaS.Hi, float64(l.LostKPa), instant(float64(l.FallStartsS)), Digits(l.LeakLmin, 1))
 	}
 	return t.Flush()
+}
+
+// Budgets writes the uncertainty budgets of a pick, a part a line with its share of the
+// variance.
+func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
+	if asJSON {
+		out := struct {
+			Schema  int          `json:"schema"`
+			Station string       `json:"station"`
+			Pick    int          `json:"pick"`
+			Budgets []BudgetJSON `json:"budgets"`
+		}{Schema, p.Station, p.N, []BudgetJSON{}}
+		for _, b := range all {
+			j := BudgetJSON{Figure: b.Name, Unit: b.Unit, Value: b.Figure, Parts: []PartJSON{}}
+			for _, x := range b.Parts {
+				j.Parts = append(j.Parts, PartJSON{x.Name, x.Shape, analyze.Number(x.Size), analyze.Number(x.U)})
+			}
+			out.Budgets = append(out.Budgets, j)
+		}
+		return WriteJSON(w, out)
+	}
+	fmt.Fprintf(w, "%s, pick %d: %s\n", p.Station, p.N, outcome(p))
+	for _, b := range all {
+		fmt.Fprintf(w, "\n%s %s %s, 95 %% within %.5g to %.5g", b.Name, Digits(b.Figure, 1), b.Unit, b.Figure.Lo, b.Figure.Hi)
+		for _, x := range b.Figure.Warnings {
+			fmt.Fprintf(w, "; %v", x)
+		}
+		fmt.Fprintln(w)
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		for _, x := range b.Parts {
+			share := x.U * x.U / (b.Figure.U * b.Figure.U)
+			fmt.Fprintf(t, "  %s\t%s\t%.3g %s\tu %.3g\t%3.0f %%\n", x.Name, sizes[x.Shape], x.Size, b.Unit, x.U, 100*share)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sizes says what the size of a part of a shape is.
+var sizes = map[analyze.Shape]string{
+	analyze.Gaussian: "normal, u", analyze.Rectangular: "even within ±", analyze.OneSided: "early by up to",
 }

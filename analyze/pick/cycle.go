@@ -395,11 +395,11 @@ func (k *Tracker) inferContact(p *cycle, w *watch) instant {
 	if at >= 0 {
 		x.t = r.time(at)
 		x.beside = r.time(at+1) - x.t
-		x.err.Rect(x.beside)
-		x.err.Rect(r.stampHalf(at))
+		x.err.Rect("contact read from samples", x.beside)
+		x.err.Rect("stamp of contact", r.stampHalf(at))
 	} else {
 		x.beside = k.interval()
-		x.err.Rect(x.beside)
+		x.err.Rect("contact read from samples", x.beside)
 	}
 	if p.start.ok() && x.t > p.start.t && k.has(sample.Supply) {
 		// Supply came first: it responds to the bag by leaving open suction.

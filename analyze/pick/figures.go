@@ -23,7 +23,11 @@ func (k *Tracker) settle(final bool) {
 				f.flush(p.endT)
 			}
 		}
+		k.budgets = nil
 		k.figures(p)
+		if k.set.Explain != nil {
+			k.set.Explain(p.Pick, k.budgets)
+		}
 		if k.inspect != nil {
 			k.inspect(p)
 		}
@@ -44,6 +48,22 @@ func (k *Tracker) settled(p *cycle) bool {
 	return true
 }
 
+// A Budget is the uncertainty of one figure of a pick, part by part.
+type Budget struct {
+	Name, Unit string
+	Figure     analyze.Figure
+	Parts      []analyze.Part
+}
+
+// figure returns a figure and keeps its budget where somebody wants it.
+func (k *Tracker) figure(name, unit string, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
+	f := e.Figure(v, w...)
+	if k.set.Explain != nil && f.OK() {
+		k.budgets = append(k.budgets, Budget{name, unit, f, e.Parts})
+	}
+	return f
+}
+
 // figures works out the figures of a pick that has ended.
 func (k *Tracker) figures(p *cycle) {
 	p.StartS, p.ContactS, p.ReleaseS = p.start.t, p.contact.t, p.released.t
@@ -58,10 +78,12 @@ func (k *Tracker) figures(p *cycle) {
 	}
 	p.EnergyJ = k.energyOf(p)
 	if k.has(sample.Supply) {
-		p.ResponseDelayS = p.response.since(p.start)
+		v, e, w := p.response.since(p.start)
+		p.ResponseDelayS = k.figure("response delay", "s", v, e, w...)
 	}
 	if p.released.ok() && !math.IsNaN(p.sealT) {
-		p.ReleaseTimeS = p.backIdle.since(p.released)
+		v, e, w := p.backIdle.since(p.released)
+		p.ReleaseTimeS = k.figure("release time", "s", v, e, w...)
 	}
 	if p.late || math.IsNaN(p.sealT) {
 		p.SealFrom, p.ReSeals, p.BelowRequiredS = "", 0, 0
@@ -77,17 +99,17 @@ func (k *Tracker) figures(p *cycle) {
 	p.LeakFlowLminANR = k.leakFlow(p)
 	if !math.IsNaN(p.leakDown) {
 		var s analyze.Spread
-		s.Normal(p.leakDownU)
-		p.LeakDownKPaS = s.Figure(p.leakDown)
+		s.Normal("scatter about the slope", p.leakDownU)
+		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", p.leakDown, s)
 	}
 }
 
 func (k *Tracker) sealTime(p *cycle) analyze.Figure {
-	f := p.sealed.since(p.countFrom)
+	v, e, w := p.sealed.since(p.countFrom)
+	f := k.figure("seal time", "s", v, e, append(w, k.place()...)...)
 	if !f.OK() {
 		return f
 	}
-	f.Warnings = append(f.Warnings, k.place()...)
 	f.Lo = max(f.Lo, 0)
 	interval := max(p.sealed.beside, p.countFrom.beside)
 	if f.Value < interval {
@@ -129,37 +151,37 @@ func (k *Tracker) holdFigures(p *cycle) {
 	// The median of n normal values has 1.2533 times the mean's standard deviation
 	// (asymptotic; Kendall and Stuart, from memory).
 	var s analyze.Spread
-	s.Normal(1.2533 * p.sigma / math.Sqrt(float64(p.holdN)))
+	s.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(p.holdN)))
 	k.level(&s, p.sigma)
 	// Where the vacuum still changes, the ends of the hold, each known to half an interval,
 	// move its median.
 	if drift := (p.secondHalf - p.firstHalf) / (length / 2); !math.IsNaN(drift) {
-		s.Rect(drift * k.interval() / 2)
-		s.Rect(drift * max(p.released.beside, k.interval()) / 2)
+		s.Rect("drift over the hold's beginning", drift*k.interval()/2)
+		s.Rect("drift over the hold's end", drift*max(p.released.beside, k.interval())/2)
 	}
-	p.HoldVacuumKPa = s.Figure(p.holdMedian-p.shift, w...)
+	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-p.shift, s, w...)
 
 	if math.IsInf(p.lowest, 1) {
 		return
 	}
 	n := max(3, math.Round(2*k.half/max(k.interval(), 1e-9)))
 	var l analyze.Spread
-	l.Normal(1.2533 * p.sigma / math.Sqrt(n))
+	l.Normal("noise of the running median", 1.2533*p.sigma/math.Sqrt(n))
 	k.level(&l, p.sigma)
-	p.LowestVacuumKPa = l.Figure(p.lowest-p.shift, w...)
+	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest-p.shift, l, w...)
 }
 
 // level adds what the sensor does to a vacuum.
 func (k *Tracker) level(s *analyze.Spread, sigma float64) {
 	if a := k.vac.Accuracy; a > 0 {
-		s.Rect(a)
+		s.Rect("sensor's limits of error", a)
 	}
 	if q := k.vac.Resolution; q > 0 {
 		// With little noise the steps do not average out: half a step either way.
 		if sigma < q/2 {
-			s.Rect(q / 2)
+			s.Rect("resolution", q/2)
 		} else {
-			s.Normal(q / math.Sqrt(12))
+			s.Normal("resolution", q/math.Sqrt(12))
 		}
 	}
 }
@@ -174,16 +196,16 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		return analyze.None()
 	}
 	var s analyze.Spread
-	s.Normal(p.flowU)
+	s.Normal("noise of the flow's median", p.flowU)
 	for _, f := range k.follow {
 		if f.ch.Kind != sample.Flow {
 			continue
 		}
 		if a := f.ch.Accuracy; a > 0 {
-			s.Rect(a)
+			s.Rect("flow sensor's limits of error", a)
 		}
 		if q := f.ch.Resolution; q > 0 {
-			s.Rect(q / 2)
+			s.Rect("resolution of the flow", q/2)
 		}
 	}
 	v := k.set.VolumeL
@@ -191,15 +213,15 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		if p.HoldVacuumKPa.Has(analyze.StillRising) {
 			return analyze.None(p.HoldVacuumKPa.Warnings...)
 		}
-		return s.Figure(p.flowMedian)
+		return k.figure("leak flow", "L/min ANR", p.flowMedian, s)
 	}
 	const toLminANR = 60.0 / 100
 	if math.IsNaN(p.slope) {
-		return s.Figure(p.flowMedian)
+		return k.figure("leak flow", "L/min ANR", p.flowMedian, s)
 	}
-	s.Normal(v * p.slopeU * toLminANR)
-	s.Normal(k.set.VolumeUL * p.slope * toLminANR)
-	return s.Figure(p.flowMedian - v*p.slope*toLminANR)
+	s.Normal("slope of the vacuum, in the volume", v*p.slopeU*toLminANR)
+	s.Normal("volume", k.set.VolumeUL*p.slope*toLminANR)
+	return k.figure("leak flow", "L/min ANR", p.flowMedian-v*p.slope*toLminANR, s)
 }
 
 func (k *Tracker) hasFollower(kind sample.Kind) bool {
@@ -251,19 +273,20 @@ func (k *Tracker) energyOf(p *cycle) analyze.Figure {
 			return analyze.None(analyze.Warning{Code: analyze.PowerTooSparse, A: float64(got), B: fewestPower})
 		}
 		x := e.to - e.from
+		name := string(e.kind)
 		length := p.endT - p.start.t
 		got := float64(e.n1 - e.n0)
 		sum += x * factor
-		s.Normal(e.sigma * length / math.Sqrt(got) * factor)
+		s.Normal("noise of "+name, e.sigma*length/math.Sqrt(got)*factor)
 		if a := f.ch.Accuracy; a > 0 {
-			s.Rect(a * length * factor)
+			s.Rect("limits of error of "+name, a*length*factor)
 		}
 		// The trapezoid misses when in its first and last interval the draw changed.
-		s.Rect(math.Abs(x/length) * (length / got) / 2 * factor)
-		s.Normal(x * factor * rel)
+		s.Rect("sampling of "+name, x/got/2*factor)
+		s.Normal("specific energy of the air", x*factor*rel)
 	}
 	if !counted {
 		return analyze.None()
 	}
-	return s.Figure(sum)
+	return k.figure("energy", "J", sum, s)
 }

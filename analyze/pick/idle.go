@@ -87,8 +87,8 @@ func (k *Tracker) riseStart(i int, level float64) instant {
 			if j+1 < r.len() {
 				x.beside = r.time(j+1) - x.t
 			}
-			x.err.Rect(x.beside)
-			x.err.Rect(r.stampHalf(j))
+			x.err.Rect("start between samples", x.beside)
+			x.err.Rect("stamp of the start", r.stampHalf(j))
 			return x
 		}
 	}

@@ -19,15 +19,16 @@ func noInstant() instant { return instant{t: math.NaN()} }
 
 func (x instant) ok() bool { return !math.IsNaN(x.t) }
 
-// since returns the figure of the time from an earlier instant to x, in seconds.
-func (x instant) since(earlier instant) analyze.Figure {
+// since returns the time from an earlier instant to x in seconds, NaN where either cannot
+// be had, with its error and the warnings of both.
+func (x instant) since(earlier instant) (float64, analyze.Spread, []analyze.Warning) {
 	w := append(append([]analyze.Warning(nil), earlier.warn...), x.warn...)
 	if !x.ok() || !earlier.ok() {
-		return analyze.None(w...)
+		return math.NaN(), analyze.Spread{}, w
 	}
 	e := x.err
 	e.Subtract(earlier.err)
-	return e.Figure(x.t-earlier.t, w...)
+	return x.t - earlier.t, e, w
 }
 
 // maxReach bounds the half-width, in seconds, of the window whose samples give an instant:
@@ -87,16 +88,16 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 		d, s = fit.meets(level)
 	}
 	x.t = fit.t + d
-	x.err.Normal(sigma / math.Abs(s) * fit.spread(d))
+	x.err.Normal("noise over slope", sigma/math.Abs(s)*fit.spread(d))
 	if c := k.bend(first, last, s, sigma); c > 0 {
-		x.err.Normal(width * c * (0.09 + 0.2*c))
+		x.err.Normal("bend between samples", width*c*(0.09+0.2*c))
 	}
-	x.err.Rect(r.stampHalf(j))
+	x.err.Rect("stamp", r.stampHalf(j))
 	x.beside = dt
 
 	// Samples that arrive in a burst after a pause were taken some time in the pause.
 	if pause := r.pauseBefore(j, k.interval()); pause > 0 {
-		x.err.Early(pause)
+		x.err.Early("pause before an arrival burst", pause)
 		x.beside = max(x.beside, pause)
 	}
 	k.sensor(&x, s)
@@ -133,20 +134,20 @@ func (k *Tracker) reach(j int, t, slope, sigma float64) float64 {
 func (k *Tracker) sensor(x *instant, s float64) {
 	c := &k.vac
 	if c.Accuracy > 0 {
-		x.err.Rect(c.Accuracy / math.Abs(s))
+		x.err.Rect("sensor's limits of error over slope", c.Accuracy/s)
 	}
 	if q := c.Resolution; q > 0 && k.noise.sigma() < q/2 {
-		x.err.Rect(q / 2 / math.Abs(s)) // too little noise to average the steps out
+		x.err.Rect("resolution over slope", q/2/s) // too little noise to average the steps out
 	}
 	if c.UpdateS > 0 { // the value is as old as its last refresh, on average half of it
 		x.t -= c.UpdateS / 2
-		x.err.Rect(c.UpdateS / 2)
+		x.err.Rect("refresh of the sensor", c.UpdateS/2)
 	}
 	if c.LagS > 0 {
 		// A first-order sensor shows a ramp late by its time constant; on the exponential
 		// rises of the check values the delay differs from it by up to 12 %.
 		x.t -= c.LagS
-		x.err.Rect(0.13 * c.LagS)
+		x.err.Rect("what the lag's correction leaves", 0.13*c.LagS)
 	}
 }
 

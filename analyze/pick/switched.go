@@ -50,11 +50,11 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			switch {
 			case s.known:
 				x := instant{t: mid, beside: t - s.passed}
-				x.err.Rect((t - s.passed) / 2)
-				x.err.Rect(seconds(max(s.half, b.Half[i])))
+				x.err.Rect("edge of "+string(s.kind)+" between samples", (t-s.passed)/2)
+				x.err.Rect("stamp of "+string(s.kind), seconds(max(s.half, b.Half[i])))
 				if u := s.ch.UpdateS; u > 0 { // it changed up to one refresh before it was read
 					x.t -= u / 2
-					x.err.Rect(u / 2)
+					x.err.Rect("refresh of "+string(s.kind), u/2)
 				}
 				s.edges = append(s.edges, edge{mid, x, on})
 			case on:

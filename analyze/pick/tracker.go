@@ -26,6 +26,10 @@ type Settings struct {
 	HandHeld            bool
 	RemoveIdleLevel     bool
 
+	// Explain is called with the uncertainty budgets of every pick that becomes final; nil:
+	// nobody asks.
+	Explain func(Pick, []Budget)
+
 	VolumeL             float64 // NaN or 0: not known
 	VolumeUL            float64 // its standard uncertainty
 	SpecificEnergyKWhM3 float64 // of compressed air; NaN or 0: air is not counted
@@ -77,6 +81,8 @@ type Tracker struct {
 	later []refinement
 
 	closing []*cycle // ended, not yet final
+
+	budgets []Budget // of the pick being finished
 
 	careful bool         // judge every sample one by one: for the test that both ways agree
 	inspect func(*cycle) // sees every pick that becomes final, in tests

@@ -5,11 +5,15 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"griptrial/analyze"
+	"griptrial/analyze/pick"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 	"griptrial/store"
 )
@@ -18,6 +22,7 @@ type picksOptions struct {
 	set     int
 	station string
 	json    bool
+	explain int
 }
 
 func picksCommand() *cobra.Command {
@@ -26,7 +31,8 @@ func picksCommand() *cobra.Command {
 		Use:   "picks TRIAL" + store.Ext,
 		Short: "Show the picks of a recorded trial",
 		Example: `  griptrial picks demo.gtrial
-  griptrial picks demo.gtrial --station left --json`,
+  griptrial picks demo.gtrial --station left --json
+  griptrial picks demo.gtrial --station left --explain 3`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			return showPicks(c.OutOrStdout(), args[0], o)
@@ -35,6 +41,7 @@ func picksCommand() *cobra.Command {
 	f := c.Flags()
 	f.StringVar(&o.station, "station", "", "only this station")
 	f.IntVar(&o.set, "set", 1, "analysis to show; 1 is the one made while recording")
+	f.IntVar(&o.explain, "explain", 0, "show the uncertainty budgets of this pick of --station, line by line")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c
 }
@@ -78,6 +85,9 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return err
 	}
 	defer t.Close()
+	if o.explain != 0 {
+		return explainPick(w, t, o)
+	}
 	rows, err := readRows(t, o.set, o.station)
 	if err != nil {
 		return err
@@ -110,4 +120,57 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return report.WriteJSON(w, out)
 	}
 	return report.Measured(w, path, out, rows, kept)
+}
+
+// explainPick judges the trial again and writes the uncertainty budgets of one pick.
+func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
+	h := t.Header()
+	if o.station == "" {
+		if len(h.Stations) != 1 {
+			return wrongf("--explain: --station is missing; the trial has %s", strings.Join(h.Stations, ", "))
+		}
+		o.station = h.Stations[0]
+	}
+	plan, settings, err := replaySettings(t)
+	if err != nil {
+		return err
+	}
+	found := false
+	settings = slices.DeleteFunc(settings, func(s pick.Settings) bool { return s.Station != o.station })
+	for i := range settings {
+		settings[i].Explain = func(p pick.Pick, b []pick.Budget) {
+			if p.N == o.explain {
+				found = true
+				err = report.Budgets(w, p, b, o.json)
+			}
+		}
+	}
+	s, errNew := record.NewStations(h.Groups, settings, plan)
+	if errNew != nil {
+		return errNew
+	}
+	if _, errRead := record.Replay(t.Batches(), s); errRead != nil {
+		return errRead
+	}
+	if !found {
+		return wrongf("station %q has no pick %d", o.station, o.explain)
+	}
+	return err
+}
+
+// replaySettings returns how the picks of a trial file were judged, from the rig and the
+// trial text that it holds.
+func replaySettings(t *store.Trial) (*record.Plan, []pick.Settings, error) {
+	h := t.Header()
+	rig, err := config.ParseRig("rig in "+t.Path(), h.RigText)
+	if err != nil {
+		return nil, nil, err
+	}
+	trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
+	if err != nil {
+		return nil, nil, err
+	}
+	plan := record.NewPlan(trial)
+	settings, err := record.Settings(rig, plan)
+	return plan, settings, err
 }
