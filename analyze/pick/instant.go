@@ -45,7 +45,7 @@ const maxReach = 0.5
 //
 // The standard uncertainty follows
 //
-//	u² = (σ/s)²·(1/n + d²/Sxx) + [span·r·(0.09 + 0.2·r)]² + (pause/√12)²
+//	u² = (σ/s)²·(1/n + d²/Sxx) + [span·r·(0.1 + 0.25·r)]² + (pause/√12)²
 //
 // with slope s, d the distance from the window's centre, r the change of slope beside the
 // window beyond noise relative to s (at most 1), and pause the wait before an arrival
@@ -90,7 +90,7 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	x.t = fit.t + d
 	x.err.Normal("noise over slope", sigma/math.Abs(s)*fit.spread(d))
 	if c := k.bend(first, last, s, sigma); c > 0 {
-		x.err.Normal("bend between samples", width*c*(0.09+0.2*c))
+		x.err.Normal("bend between samples", width*c*(0.1+0.25*c))
 	}
 	x.err.Rect("stamp", r.stampHalf(j))
 	x.beside = dt
