@@ -47,6 +47,7 @@ var marks = map[pick.Outcome]string{
 type Row struct {
 	pick.Pick
 	Setup string
+	Trace []float64 // vacuum over the pick in equal parts, kPa; nil where not known
 }
 
 // Picks writes a table of picks, one a line, without columns that hold nothing. Setups are
@@ -57,6 +58,14 @@ func Picks(w io.Writer, rows []Row) error {
 		names = append(names, r.Setup)
 	}
 	letters := letterSetups(names)
+	deepest := 0.0
+	for _, r := range rows {
+		for _, v := range r.Trace {
+			if v > deepest {
+				deepest = v
+			}
+		}
+	}
 	type column struct {
 		head string
 		cell func(r Row) string
@@ -70,6 +79,7 @@ func Picks(w io.Writer, rows []Row) error {
 		{"group", func(r Row) string { return r.Group }},
 		{"setup", func(r Row) string { return letters.of[r.Setup] }},
 		{"outcome", func(r Row) string { return outcome(r.Pick) }},
+		{"vacuum", func(r Row) string { return Spark(r.Trace, deepest) }},
 		{"start s", func(r Row) string { return instant(r.StartS) }},
 		fig("response ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }),
 		fig("seal ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.SealTimeS }),
@@ -139,6 +149,21 @@ func letter(n int) string {
 		return letter(n/26-1) + s
 	}
 	return s
+}
+
+// Spark draws values from 0 to most as a line of blocks; what is not known is a blank.
+func Spark(values []float64, most float64) string {
+	const blocks = "▁▂▃▄▅▆▇█"
+	var b strings.Builder
+	for _, v := range values {
+		if math.IsNaN(v) || most <= 0 {
+			b.WriteByte(' ')
+			continue
+		}
+		i := int(max(0, min(v/most, 1)) * 7.999)
+		b.WriteString(blocks[3*i : 3*i+3]) // each block is three bytes
+	}
+	return b.String()
 }
 
 func instant(t float64) string {

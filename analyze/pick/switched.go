@@ -25,10 +25,52 @@ type switched struct {
 	known  bool
 	fault  bool
 	edges  []edge
+
+	// A supply that chatters has not been commanded anew: a state that lasts less than
+	// settle counts as none. Until that is known its edges are unsure: at most two.
+	settle float64
+	unsure []edge
 }
 
-func newSwitched(c sample.Channel) *switched {
-	return &switched{kind: c.Kind, ch: c, passed: math.Inf(-1)}
+func newSwitched(c sample.Channel, persistS float64) *switched {
+	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1)}
+	if c.Kind == sample.Supply || c.Kind == sample.Carried {
+		s.settle = persistS
+	}
+	return s
+}
+
+// heard returns the time up to which all edges are known.
+func (s *switched) heard() float64 {
+	if len(s.unsure) > 0 {
+		return min(s.passed, s.unsure[0].t)
+	}
+	return s.passed
+}
+
+// put takes an edge that a sample has shown.
+func (s *switched) put(e edge) {
+	switch n := len(s.unsure); {
+	case s.settle == 0:
+		s.edges = append(s.edges, e)
+	case n == 2: // back again within settle: the first of the two stands
+		s.unsure = s.unsure[:1]
+	default:
+		s.unsure = append(s.unsure, e)
+	}
+}
+
+// resolve decides over unsure edges at time t: the last has stood for settle, or it is the
+// end of the recording.
+func (s *switched) resolve(t float64) {
+	n := len(s.unsure)
+	if n == 0 || t-s.unsure[n-1].t < s.settle {
+		return
+	}
+	if n == 1 {
+		s.edges = append(s.edges, s.unsure[0])
+	}
+	s.unsure = s.unsure[:0]
 }
 
 // take finds the edges of a batch. A channel that is on at its first sample has an edge
@@ -37,6 +79,9 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 	for i, n := range counts {
 		if n == sample.Missing {
 			continue
+		}
+		if len(s.unsure) > 0 {
+			s.resolve(times[i])
 		}
 		if n == s.last && s.known {
 			s.passed, s.half = times[i], b.Half[i]
@@ -56,9 +101,9 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 					x.t -= u / 2
 					x.err.Rect("refresh of "+string(s.kind), u/2)
 				}
-				s.edges = append(s.edges, edge{mid, x, on})
+				s.put(edge{mid, x, on})
 			case on:
-				s.edges = append(s.edges, edge{t, noInstant(), on})
+				s.put(edge{t, noInstant(), on})
 			}
 			s.on, s.known = on, true
 		}

@@ -145,7 +145,7 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 				k.vac = ch
 				k.roles[p] = role{vac: true}
 			case sample.Supply, sample.Release, sample.Touch, sample.Carried:
-				s := newSwitched(ch)
+				s := newSwitched(ch, set.PersistS)
 				k.switches = append(k.switches, s)
 				k.roles[p] = role{sw: s}
 			case sample.Flow, sample.Power, sample.Air:
@@ -315,7 +315,7 @@ func (k *Tracker) JudgedS() float64 { return k.lastMT }
 func (k *Tracker) frontier() float64 {
 	f := max(k.vacPassed, k.passed-deadAfterS)
 	for _, s := range k.switches {
-		f = min(f, max(s.passed, k.passed-deadAfterS))
+		f = min(f, max(s.heard(), k.passed-deadAfterS))
 	}
 	return f
 }
@@ -325,6 +325,9 @@ func (k *Tracker) advance(final bool) {
 	limit := k.frontier()
 	if final {
 		limit = math.Inf(1)
+		for _, s := range k.switches {
+			s.resolve(limit)
+		}
 	}
 	for {
 		s, e := k.nextEdge()

@@ -142,6 +142,16 @@ func TestOutcomes(t *testing.T) {
 			require.Len(t, p, 1)
 			assert.Equal(t, Unsealed, p[0].Outcome)
 		}},
+		{name: "a supply that chatters", b: bench{vacuum: normal, switches: map[sample.Kind]func(float64) bool{
+			sample.Supply: func(t float64) bool {
+				chatter := math.Abs(t-1.0075) < 0.003 || math.Abs(t-2.5) < 0.006 || math.Abs(t-3.9975) < 0.003
+				return t >= 1 && t < 4.002 && !chatter || math.Abs(t-0.7) < 0.006
+			}}}, check: func(t *testing.T, p []Pick, e []Event) {
+			require.Len(t, p, 1)
+			assert.Equal(t, Released, p[0].Outcome)
+			assert.InDelta(t, 1, p[0].StartS, 0.0051)
+			assert.InDelta(t, 4, p[0].ReleaseS, 0.011)
+		}},
 		{name: "a gap over the seal", b: bench{vacuum: normal, switches: supply, skip: between(1.05, 1.6)}, check: func(t *testing.T, p []Pick, e []Event) {
 			require.Len(t, p, 1)
 			assert.Equal(t, Released, p[0].Outcome)

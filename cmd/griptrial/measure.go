@@ -231,9 +231,22 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 			idle = append(idle, v)
 		}
 		events = append(events, j.Events...)
+		first := len(rows)
 		for _, p := range j.Picks {
 			rows = append(rows, report.Row{Pick: p})
 			out.Picks = append(out.Picks, report.Pick(p, ""))
+		}
+		if !o.json {
+			sure := func(yield func(sample.Batch, error) bool) {
+				for b := range r.Batches() {
+					if !yield(b, nil) {
+						return
+					}
+				}
+			}
+			if err := drawTraces(sure, r.Groups, rows[first:]); err != nil {
+				return err
+			}
 		}
 		for _, g := range j.Gaps[set.Station] {
 			out.Gaps = append(out.Gaps, report.Gap(g, "", r.Group))

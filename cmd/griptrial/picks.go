@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"io"
+	"iter"
 	"math"
 	"os"
 	"slices"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
 	"griptrial/config"
@@ -119,7 +121,26 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 	if o.json {
 		return report.WriteJSON(w, out)
 	}
+	if err := drawTraces(t.Batches(), t.Header().Groups, rows); err != nil {
+		return err
+	}
 	return report.Measured(w, path, out, rows, kept)
+}
+
+// traceParts is how many characters the vacuum of a pick takes in a table.
+const traceParts = 16
+
+// drawTraces fills in the traces of rows.
+func drawTraces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, rows []report.Row) error {
+	picks := make([]pick.Pick, len(rows))
+	for i := range rows {
+		picks[i] = rows[i].Pick
+	}
+	traces, err := record.Traces(batches, groups, picks, traceParts)
+	for i := range traces {
+		rows[i].Trace = traces[i]
+	}
+	return err
 }
 
 // explainPick judges the trial again and writes the uncertainty budgets of one pick.
