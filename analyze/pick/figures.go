@@ -110,7 +110,10 @@ func (k *Tracker) sealTime(p *cycle) analyze.Figure {
 	if !f.OK() {
 		return f
 	}
-	f.Lo = max(f.Lo, 0)
+	if f.Hi < 0 { // the samples about it make no rise that could be sealing
+		return analyze.None(analyze.Warn1(analyze.NotResolved, p.sealed.beside))
+	}
+	f.Value, f.Lo = max(f.Value, 0), max(f.Lo, 0) // an edge lies up to half an interval off
 	interval := max(p.sealed.beside, p.countFrom.beside)
 	if f.Value < interval {
 		f.Lo = 0

@@ -43,7 +43,7 @@ func newSwitched(c sample.Channel, persistS float64) *switched {
 // heard returns the time up to which all edges are known.
 func (s *switched) heard() float64 {
 	if len(s.unsure) > 0 {
-		return min(s.passed, s.unsure[0].t)
+		return min(s.passed, math.Nextafter(s.unsure[0].t, math.Inf(-1))) // an edge goes before a sample of its time
 	}
 	return s.passed
 }
