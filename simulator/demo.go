@@ -33,12 +33,12 @@ func DemoScenario(picks int) Scenario {
 	}
 	cups := []struct {
 		name  string
-		openK float64
+		openC float64
 		close float64
-	}{{"bellows cup, 40 mm lip", 43, 0.045}, {"flat cup, 30 mm lip", 37, 0.025}}
+	}{{"bellows cup, 40 mm lip", 3.56, 0.045}, {"flat cup, 30 mm lip", 3.06, 0.025}}
 	engines := []Engine{
-		{Name: "small ejector", Q0LminANR: 90, VMaxKPa: 80, AirLminANR: 100, BlowAirLminANR: 60, SpecificEnergyKWhM3: 0.12},
-		{Name: "side-channel blower", Q0LminANR: 120, VMaxKPa: 24, PowerW: 180, PowerWPerKPa: 4, BlowAirLminANR: 60, SpecificEnergyKWhM3: 0.12},
+		{Name: "small ejector", Q0LminANR: 90, VMaxKPa: 80, AirLminANR: 100, NominalKPa: 550, SpecificEnergyKWhM3: 0.12},
+		{Name: "side-channel blower", Kind: Blower, Q0LminANR: 120, VMaxKPa: 24, PowerW: 180, PowerWPerKPa: 4, SpecificEnergyKWhM3: 0.12},
 	}
 
 	sc := Scenario{Name: "garden-supplies packing hall", Seed: 1, LeadS: 2.5, AirPressureKPa: 550,
@@ -51,11 +51,12 @@ func DemoScenario(picks int) Scenario {
 	for _, b := range bags {
 		for k, cup := range cups {
 			for _, e := range engines {
-				open := Setup{Engine: e, Cup: Cup{OpenK: cup.openK}}
+				open := Setup{Engine: e, Cup: Cup{OpenC: cup.openC}}
 				sc.Setups = append(sc.Setups, Setup{
-					Name: name(b, cup.name, e), Bag: b.name, CupName: cup.name, Engine: e, VolumeL: b.volumeL,
-					Leak: Leak{b.leakK[k], b.leakN}, Cycle: b.cycle, RequiredKPa: DemoRequiredKPa,
-					Cup: Cup{OpenK: cup.openK, CloseS: cup.close, LossOpenS: 0.01, VentTauS: 0.025, BlowTauS: 0.012, BlowKPa: 2, DelayS: 0.012},
+					Name: name(b, cup.name, e), Bag: b.name, CupName: cup.name, Engine: e,
+					Leak: Leak{K: b.leakK[k], N: b.leakN}, Cycle: b.cycle, RequiredKPa: DemoRequiredKPa,
+					Circuit: Circuit{VolumeL: b.volumeL, WallTauS: 0.15, VentC: 2, BlowC: 4, BlowKPa: 2, OnDelayS: 0.012, OffDelayS: 0.012},
+					Cup:     Cup{OpenC: cup.openC, CloseS: cup.close, LossOpenS: 0.01},
 					// A bad seal shows: above the open suction, well below what is required.
 					SealProbability: b.seal[k], BadSealKPa: [2]float64{open.OpenSuctionKPa() + 1, 10.5},
 					DropProbability: b.drop[k], DipProbability: b.dip, DipKPa: 10.5, DipS: 0.09,

@@ -234,21 +234,6 @@ func (d *device) answer(pdu []byte) []byte {
 
 func exception(function, code byte) []byte { return []byte{function | 0x80, code} }
 
-// value returns what a sensor of kind k would show of a station without noise or lag.
-func value(k sample.Kind, x State) float64 {
-	switch k {
-	case sample.Vacuum:
-		return x.VacuumKPa
-	case sample.Flow:
-		return x.FlowLminANR
-	case sample.Power:
-		return x.PowerW
-	case sample.Air:
-		return x.AirLminANR
-	}
-	return math.NaN()
-}
-
 // on returns whether a switched signal of kind k is on.
 func on(k sample.Kind, x State) bool {
 	switch k {

@@ -24,11 +24,15 @@ type Rig struct {
 	every   []float64 // poll interval of each device, s; NaN where not stated
 	nowS    float64   // plant time of the last look
 	t0      time.Time
+
+	live []Trouble // added while the rig runs
 }
 
 // A sensor is one channel: what it watches, and the reading that it holds between refreshes.
 type sensor struct {
 	ch       config.Channel
+	spec     Sensor
+	of       quantity
 	stations []int  // indexes of the stations whose sum, or any of which, it shows
 	taps     []*tap // of each station, where the sensor lags
 	noise    float64
@@ -117,39 +121,56 @@ func (r *Rig) sensor(c config.Channel, where string) (*sensor, error) {
 	case c.Scale == 0 || math.IsNaN(c.Scale+c.Offset) || math.IsInf(c.Scale+c.Offset, 0):
 		return nil, fmt.Errorf("value = %v + %v × count cannot be turned round", c.Offset, c.Scale)
 	}
+	s.spec = NewSensor(c.Name)
+	for _, x := range sc.Sensors {
+		if x.Channel == c.Name {
+			s.spec = x
+		}
+	}
+	stated := func(own, rig float64) float64 {
+		if !math.IsNaN(own) {
+			return own
+		}
+		if rig > 0 {
+			return rig
+		}
+		return 0 // NaN is none
+	}
 	// A device refreshes when it does, not when the plant starts.
-	if c.UpdateS > 0 {
-		s.updateS = c.UpdateS
-		s.phaseS = c.UpdateS * sc.stream("refresh", []string{where}).Float64()
+	if s.updateS = stated(s.spec.UpdateS, c.UpdateS); s.updateS > 0 {
+		s.phaseS = s.updateS * sc.stream("refresh", []string{where}).Float64()
 	}
-	lag, of := 0.0, vacuum
-	if c.LagS > 0 {
-		lag = c.LagS
-	}
+	lag := stated(s.spec.LagS, c.LagS)
 	switch c.Kind {
 	case sample.Vacuum:
 		s.noise = sc.Noise.VacuumKPa
 		if lag == 0 {
 			lag = sc.VacuumLagS
 		}
+		at := s.spec.At
+		if at == "" {
+			at = c.At
+		}
+		s.of = map[string]quantity{"engine": engineVacuum, "manifold": manifoldVacuum}[at] // else at the cup
 	case sample.Flow:
-		s.noise, of = sc.Noise.FlowLminANR, flow
+		s.noise, s.of = sc.Noise.FlowLminANR, flow
 	case sample.Power:
-		s.noise, of = sc.Noise.PowerW, power
+		s.noise, s.of = sc.Noise.PowerW, power
 	case sample.Air:
-		s.noise, of = sc.Noise.AirLminANR, air
+		s.noise, s.of = sc.Noise.AirLminANR, air
 	case sample.AirPressure:
-		s.noise, lag = sc.Noise.AirPressureKPa, 0
+		s.noise, s.of, lag = sc.Noise.AirPressureKPa, airPressure, 0
 	default:
 		lag = 0
 	}
+	s.noise = stated(s.spec.Noise, s.noise)
 	if c.Kind == sample.Vacuum && len(s.stations) > 1 {
 		return nil, fmt.Errorf("a vacuum belongs to one station")
 	}
 	if lag > 0 {
 		for _, i := range s.stations {
-			t := &tap{of: of, tauS: lag}
-			t.y1 = r.plant.stations[i].signal(of, 0)
+			t := &tap{of: s.of, tauS: lag}
+			t.y1 = r.plant.stations[i].signal(s.of, 0)
 			s.taps = append(s.taps, t)
 			r.plant.stations[i].taps = append(r.plant.stations[i].taps, t)
 		}
@@ -164,26 +185,48 @@ func (r *Rig) look(s *sensor, dueS float64, serial int64) {
 	var v float64
 	any := false
 	for k, i := range s.stations {
-		x := r.plant.Sample(i, dueS)
+		st := r.plant.stations[i]
+		st.group.advance(dueS)
 		switch {
 		case s.ch.Kind.Switched():
-			any = any || on(s.ch.Kind, x)
+			any = any || on(s.ch.Kind, st.state(dueS))
 		case s.taps != nil:
-			v += r.plant.stations[i].tapped(s.taps[k], dueS)
-		case s.ch.Kind == sample.AirPressure:
-			v = r.plant.sc.AirPressureKPa
+			v += st.tapped(s.taps[k], dueS)
+		case s.of == airPressure:
+			v = st.airKPa
 		default:
-			v += value(s.ch.Kind, x)
+			v += st.signal(s.of, dueS)
+		}
+	}
+	burst := 0.0
+	for _, list := range [2][]Trouble{r.plant.sc.Troubles, r.live} {
+		for i := range list {
+			x := &list[i]
+			if x.Channel != s.ch.Name || !x.on(dueS) {
+				continue
+			}
+			switch x.Kind {
+			case StuckValue:
+				if serial > 0 {
+					return
+				}
+			case BrokenWire:
+				s.held = s.spec.broken(&s.ch)
+				return
+			case NoiseBurst:
+				burst = x.Value
+			}
 		}
 	}
 	if s.ch.Kind.Switched() {
 		s.held = readSwitch(&s.ch, any)
 		return
 	}
-	if s.noise > 0 {
-		v += s.noise * gauss(s.seed, uint64(serial))
+	v = s.spec.shown(v, dueS)
+	if s.noise > 0 || burst > 0 {
+		v += math.Hypot(s.noise, burst) * gauss(s.seed, uint64(serial))
 	}
-	s.held = read(&s.ch, v)
+	s.held = read(&s.ch, s.spec.converted(v))
 }
 
 // gauss returns the n-th of a sequence of independent standard normal numbers. Being
@@ -226,8 +269,8 @@ func (r *Rig) advance(tS float64, devices ...*device) {
 	for _, d := range dues {
 		r.look(d.s, d.at, d.n)
 	}
-	for i := range r.plant.stations {
-		r.plant.stations[i].advance(tS)
+	for _, g := range r.plant.groups {
+		g.advance(tS)
 	}
 	for _, d := range devices {
 		for _, i := range d.placed {

@@ -51,11 +51,14 @@ type Truth struct {
 	RequiredKPa    float64 `json:"required_kPa"`
 	HoldKPa        Maybe   `json:"hold_kPa"`         // median over time from 50 ms after the seal to release, supply off or loss
 	LowestKPa      Maybe   `json:"lowest_kPa"`       // in the same span
-	LeakLminANR    Maybe   `json:"leak_Lmin"`        // the leak's flow at the hold vacuum
-	LeakK          float64 `json:"leak_k"`           // of Q = k·vⁿ, with this pick's scatter
+	LeakLminANR    Maybe   `json:"leak_Lmin"`        // the leaks' flow at the hold vacuum, of all cups
+	LeakK          float64 `json:"leak_k"`           // of Q = k·vⁿ of each cup, with this pick's scatter
 	LeakN          float64 `json:"leak_n"`           //
 	Dips           int     `json:"dips"`             // falls below the required vacuum that recovered before the release
 	BelowRequiredS float64 `json:"below_required_s"` // after the seal, before the release
+	CupsLost       int     `json:"cups_lost"`        // of several, that lost the bag one by one
+	SlipMM         float64 `json:"slip_mm"`          // by which the bag slid on the cups
+	WrinklesLeft   int     `json:"wrinkles_left"`    // that had not slipped in the end
 	ElectricJ      float64 `json:"electric_J"`       // from supply on to the pick's end
 	AirLANR        float64 `json:"air_L"`            // compressed air, the same span
 	AirJ           float64 `json:"air_J"`            // that air at the scenario's specific energy
@@ -105,7 +108,7 @@ func (w *watch) begin(sc *Scenario, p *plan, station string) {
 	w.levels = slices.Compact(w.levels)
 	w.plan, w.idleKPa, w.dropKPa = p, sc.IdleBandKPa, u.dropLevelKPa()
 	w.letGoS = p.releaseS
-	if !u.Cup.Holds {
+	if !u.Circuit.Holds {
 		w.letGoS = min(p.releaseS, p.offS)
 	}
 	w.holdEndS = min(p.releaseS, p.offS)
@@ -119,14 +122,28 @@ func (w *watch) begin(sc *Scenario, p *plan, station string) {
 		LeakK: p.leakK, LeakN: u.Leak.N}
 }
 
+// lost notes that the bag has begun to leave by itself.
+func (w *watch) lost(tS float64) {
+	if math.IsNaN(float64(w.t.LossS)) {
+		w.t.LossS = Maybe(tS)
+	}
+	w.holdEndS = min(w.holdEndS, tS)
+}
+
+// ends returns the station's vacuum at the ends of the last step.
+func (s *station) ends() (v0, v1 float64) {
+	i := s.ref()
+	return s.net.ambientKPa - s.net.p0[i], s.net.ambientKPa - s.net.p1[i]
+}
+
 // observe takes in the station's last step.
 func (w *watch) observe(s *station) {
 	t := &w.t
-	if s.v1 > s.v0 {
-		for n := len(t.Crossings); n < len(w.levels) && s.v1 >= w.levels[n]; n++ {
-			c := Crossing{w.levels[n], s.fromS}
-			if s.v0 < c.LevelKPa {
-				c.TS = s.crossing(c.LevelKPa)
+	if v0, v1 := s.ends(); v1 > v0 {
+		for n := len(t.Crossings); n < len(w.levels) && v1 >= w.levels[n]; n++ {
+			c := Crossing{w.levels[n], s.net.fromS}
+			if v0 < c.LevelKPa {
+				c.TS = s.net.crossing(s.ref(), c.LevelKPa)
 			}
 			t.Crossings = append(t.Crossings, c)
 			if c.LevelKPa == t.RequiredKPa && c.TS < w.letGoS {
@@ -141,10 +158,11 @@ func (w *watch) observe(s *station) {
 }
 
 func (w *watch) afterSeal(s *station, sealedS float64) {
-	t := &w.t
+	t, n := &w.t, s.net
+	v0, v1 := s.ends()
 	down := func(level float64) (float64, bool) {
-		if s.v0 >= level && s.v1 < level {
-			at := s.crossing(level)
+		if v0 >= level && v1 < level {
+			at := n.crossing(s.ref(), level)
 			return at, at < w.letGoS
 		}
 		return 0, false
@@ -152,8 +170,8 @@ func (w *watch) afterSeal(s *station, sealedS float64) {
 	if at, ok := down(t.RequiredKPa); ok {
 		w.below = at
 	}
-	if s.v0 < t.RequiredKPa && s.v1 >= t.RequiredKPa && !math.IsNaN(w.below) {
-		at := s.crossing(t.RequiredKPa)
+	if v0 < t.RequiredKPa && v1 >= t.RequiredKPa && !math.IsNaN(w.below) {
+		at := n.crossing(s.ref(), t.RequiredKPa)
 		t.BelowRequiredS += min(at, w.letGoS) - w.below
 		if at < w.letGoS {
 			t.Dips++
@@ -163,8 +181,12 @@ func (w *watch) afterSeal(s *station, sealedS float64) {
 	if at, ok := down(w.dropKPa); ok && math.IsNaN(float64(t.DropS)) {
 		t.DropS = Maybe(at)
 	}
-	if from, to := max(s.fromS, sealedS+holdAfterS), min(s.toS, w.holdEndS); from < to {
-		w.hold = append(w.hold, weighted{s.vacuum((from + to) / 2), to - from})
+	if from, to := max(n.fromS, sealedS+holdAfterS), min(n.toS, w.holdEndS); from < to {
+		// Steps are long where little happens: in pieces of 1 ms the median is one over time.
+		pieces := min(20, 1+int((to-from)/1e-3))
+		for i := range pieces {
+			w.hold = append(w.hold, weighted{n.vacuum(s.ref(), from+(to-from)*(float64(i)+0.5)/float64(pieces)), (to - from) / float64(pieces)})
+		}
 	}
 }
 
@@ -195,30 +217,29 @@ func median(of []weighted) (mid, lowest float64) {
 
 // energy adds the last step's, up to where the pick ends.
 func (w *watch) energy(s *station) {
-	if w.ended || s.toS <= w.plan.onS {
+	n := s.net
+	if w.ended || n.toS <= w.plan.onS {
 		return
 	}
-	toS := s.toS
+	toS := n.toS
 	// The pick is over when the vacuum is back in the idle band after a seal, or with the supply shut.
-	shut := s.fromS >= w.plan.offS+w.plan.setup.Cup.DelayS
-	if (shut || !math.IsNaN(float64(w.t.SealedAtS))) && s.v1 < w.idleKPa && (shut || s.v0 >= w.idleKPa) {
-		toS = s.fromS
-		if s.v0 >= w.idleKPa {
-			toS = s.crossing(w.idleKPa)
+	shut := n.fromS >= w.plan.offS+w.plan.setup.Circuit.OffDelayS
+	v0, v1 := s.ends()
+	if (shut || !math.IsNaN(float64(w.t.SealedAtS))) && v1 < w.idleKPa && (shut || v0 >= w.idleKPa) {
+		toS = n.fromS
+		if v0 >= w.idleKPa {
+			toS = n.crossing(s.ref(), w.idleKPa)
 		}
 		w.ended, w.t.EndS = true, Maybe(toS)
 	}
-	e := &s.setup.Engine
-	h := toS - s.fromS
-	if s.seg.supply {
-		w.t.ElectricJ += e.PowerW*h + e.PowerWPerKPa*s.area(toS)
-	}
-	w.t.AirLANR += s.signal(air, 0) / 60 * h
+	w.t.ElectricJ += s.integral(power, n.fromS, toS)
+	w.t.AirLANR += s.integral(air, n.fromS, toS) / 60
 }
 
 // end returns the pick's truth.
-func (w *watch) end(nowS float64) Truth {
-	t := &w.t
+func (w *watch) end(s *station) Truth {
+	t, nowS := &w.t, s.net.toS
+	t.CupsLost, t.SlipMM, t.WrinklesLeft = len(w.plan.cupLossS)-w.plan.cupsOn(w.plan.releaseS), s.grip.slipMM, len(w.plan.wrinkles)-s.slipped
 	if !math.IsNaN(w.below) {
 		t.BelowRequiredS += max(0, min(nowS, w.letGoS)-w.below)
 	}
@@ -233,10 +254,13 @@ func (w *watch) end(nowS float64) Truth {
 	if len(w.hold) > 0 {
 		mid, lowest := median(w.hold)
 		t.HoldKPa, t.LowestKPa = Maybe(mid), Maybe(lowest)
-		t.LeakLminANR = Maybe(t.LeakK*law(float64(t.HoldKPa), t.LeakN) +
-			w.plan.gap*w.plan.setup.Cup.OpenK*law(float64(t.HoldKPa), 0.5))
+		ambient, u := s.net.ambientKPa, w.plan.setup
+		in := t.LeakK * law(mid, t.LeakN) * s.wrinkled()
+		in += 60 * Restriction{C: w.plan.holeC, B: Hole(1).B}.iso(ambient, anrK, ambient-mid)
+		in += 60 * w.plan.gap * u.Cup.open().iso(ambient, anrK, ambient-mid)
+		t.LeakLminANR = Maybe(in * float64(u.cups()))
 	}
-	t.AirJ = t.AirLANR / 1000 * w.plan.setup.Engine.SpecificEnergyKWhM3 * 3.6e6
+	t.AirJ = t.AirLANR / 1000 * s.engineOf().SpecificEnergyKWhM3 * 3.6e6
 	out := *t
 	t.Crossings = nil
 	return out
