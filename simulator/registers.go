@@ -24,6 +24,10 @@ type device struct {
 	words  map[config.Table][]uint16 // holding and input registers, as last written
 	bits   map[config.Table][]bool   // coils and discrete inputs
 	placed []int                     // indexes into the rig's sensors
+
+	name                            string
+	intervalS, turnaroundS, updateS float64   // NaN where not stated
+	text                            *textLine // nil: registers
 }
 
 // width returns how many registers or bits a channel takes; an error names what is wrong.

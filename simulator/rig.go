@@ -2,6 +2,7 @@ package simulator
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -43,11 +44,12 @@ type sensor struct {
 	held     reading
 }
 
-// A Bus answers Modbus requests to the devices of one bus of the rig.
+// A Bus answers for the devices of one bus of the rig.
 type Bus struct {
 	Name    string
 	Address string // as the rig file gives it
 	Kind    config.BusKind
+	Serial  config.Serial
 
 	rig     *Rig
 	devices []*device
@@ -67,10 +69,17 @@ func NewRig(sc Scenario, cfg config.Rig) (*Rig, error) {
 	}
 	r := &Rig{plant: plant}
 	for _, b := range cfg.Buses {
-		bus := &Bus{Name: b.Name, Address: b.Address, Kind: b.Kind, rig: r}
+		bus := &Bus{Name: b.Name, Address: b.Address, Kind: b.Kind, Serial: b.Serial, rig: r}
 		modbus := b.Kind == config.ModbusTCP || b.Kind == config.ModbusRTU || b.Kind == config.ModbusRTUOverTCP
 		for _, d := range b.Devices {
-			dev := &device{unit: d.Unit, words: map[config.Table][]uint16{}, bits: map[config.Table][]bool{}}
+			dev := &device{unit: d.Unit, words: map[config.Table][]uint16{}, bits: map[config.Table][]bool{},
+				name: d.Name, intervalS: d.IntervalS, turnaroundS: d.TurnaroundS, updateS: math.NaN()}
+			if !modbus {
+				var err error
+				if dev.text, err = newTextLine(d.Line); err != nil {
+					return nil, fmt.Errorf("device %q: %w", d.Name, err)
+				}
+			}
 			used := map[string]string{}
 			group := sample.Group{Name: b.Name + " " + d.Name}
 			if modbus && slices.ContainsFunc(bus.devices, func(o *device) bool { return o.unit == d.Unit }) {
@@ -86,20 +95,36 @@ func NewRig(sc Scenario, cfg config.Rig) (*Rig, error) {
 				if err != nil {
 					return nil, fmt.Errorf("device %q: channel %q: %w", d.Name, c.Name, err)
 				}
+				if s.updateS > 0 && !(dev.updateS < s.updateS) {
+					dev.updateS = s.updateS
+				}
+				if dev.text != nil {
+					if err := dev.text.add(&c, len(r.sensors)); err != nil {
+						return nil, fmt.Errorf("device %q: channel %q: %w", d.Name, c.Name, err)
+					}
+				}
 				dev.placed = append(dev.placed, len(r.sensors))
 				r.sensors = append(r.sensors, s)
 				group.Channels = append(group.Channels, c.Channel)
 			}
-			if modbus {
-				bus.devices = append(bus.devices, dev)
+			if dev.text != nil {
+				if _, err := dev.text.write(make([]float64, len(dev.text.fields))); err != nil {
+					return nil, fmt.Errorf("device %q: %w", d.Name, err)
+				}
 			}
+			bus.devices = append(bus.devices, dev)
 			r.devices = append(r.devices, dev)
 			r.groups = append(r.groups, group)
-			r.every = append(r.every, d.IntervalS)
+			every := d.IntervalS
+			if dev.text != nil && !(every > 0) {
+				every = dev.streamS()
+			}
+			r.every = append(r.every, every)
 		}
-		if modbus {
-			r.buses = append(r.buses, bus)
+		if !modbus && len(bus.devices) != 1 {
+			return nil, fmt.Errorf("bus %q: a text bus has one device, here %d", b.Name, len(bus.devices))
 		}
+		r.buses = append(r.buses, bus)
 	}
 	return r, nil
 }
@@ -199,24 +224,22 @@ func (r *Rig) look(s *sensor, dueS float64, serial int64) {
 		}
 	}
 	burst := 0.0
-	for _, list := range [2][]Trouble{r.plant.sc.Troubles, r.live} {
-		for i := range list {
-			x := &list[i]
-			if x.Channel != s.ch.Name || !x.on(dueS) {
-				continue
-			}
-			switch x.Kind {
-			case StuckValue:
-				if serial > 0 {
-					return
-				}
-			case BrokenWire:
-				s.held = s.spec.broken(&s.ch)
-				return
-			case NoiseBurst:
+	stuck, broken := false, false
+	r.troubles(dueS, func(x *Trouble) {
+		if x.Channel == s.ch.Name {
+			stuck = stuck || x.Kind == StuckValue
+			broken = broken || x.Kind == BrokenWire
+			if x.Kind == NoiseBurst {
 				burst = x.Value
 			}
 		}
+	})
+	switch {
+	case stuck && serial > 0:
+		return
+	case broken:
+		s.held = s.spec.broken(&s.ch)
+		return
 	}
 	if s.ch.Kind.Switched() {
 		s.held = readSwitch(&s.ch, any)
@@ -314,10 +337,10 @@ func (r *Rig) DurationS() float64 { return r.plant.sc.DurationS() + 2*settleS }
 // batches that Fast emits.
 func (r *Rig) Groups() []sample.Group { return r.groups }
 
-// Buses returns the Modbus buses in the rig's order.
+// Buses returns the buses in the rig's order.
 func (r *Rig) Buses() []*Bus { return r.buses }
 
-// Bus returns the Modbus bus with that name, nil where there is none.
+// Bus returns the bus with that name, nil where there is none.
 func (r *Rig) Bus(name string) *Bus {
 	for _, b := range r.buses {
 		if b.Name == name {
@@ -325,6 +348,20 @@ func (r *Rig) Bus(name string) *Bus {
 		}
 	}
 	return nil
+}
+
+// keepGoing keeps the plant up with the clock until ctx ends.
+func (r *Rig) keepGoing(ctx context.Context) {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			r.keepUp()
+		}
+	}
 }
 
 // keepUp brings the plant to the present, so that its truth is complete when nobody asks.

@@ -8,51 +8,9 @@ import (
 	"net"
 	"sync"
 	"time"
+
+	"griptrial/config"
 )
-
-// A Request is one that has come in at a bus.
-type Request struct {
-	N    int // from 1, counted over all connections to the bus
-	Conn int // from 1
-	Unit byte
-	PDU  []byte // function code and data; not to be changed
-}
-
-// A Fault is what goes wrong with one answer. The zero Fault is none. Several may be set.
-type Fault struct {
-	Mute      bool          // no answer at all
-	Delay     time.Duration // the answer is late; later ones may overtake it
-	Twice     bool          // the answer is sent twice
-	Fewer     int           // well-formed, but with so many data bytes fewer than asked for
-	Cut       int           // so many bytes of the frame are never sent, though its length counts them
-	Split     int           // the frame comes in two pieces 2 ms apart, the first so long
-	WrongID   bool          // with a transaction id nobody waits for
-	WrongUnit bool
-	Exception byte // answered with this exception code
-	Close     bool // the connection is closed in place of the answer, or after it if Twice, Cut or Split is set
-}
-
-// SetFault lets hook decide over every request that comes in from now on; nil: none goes
-// wrong. It is called by one goroutine at a time.
-func (b *Bus) SetFault(hook func(Request) Fault) {
-	b.faultMu.Lock()
-	defer b.faultMu.Unlock()
-	b.fault = hook
-}
-
-func (b *Bus) decide(q Request) Fault {
-	b.faultMu.Lock()
-	defer b.faultMu.Unlock()
-	b.requests++
-	if b.fault == nil {
-		return Fault{}
-	}
-	q.N = b.requests
-	return b.fault(q)
-}
-
-// splitPause is long enough for the pieces of a split answer to arrive apart.
-const splitPause = 2 * time.Millisecond
 
 // Modbus TCP frame (MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3):
 // transaction id 2, protocol id 2 (0), length 2 (unit id and PDU), unit id 1, then the PDU.
@@ -61,7 +19,7 @@ const (
 	maxPDU    = 253
 )
 
-// Serve answers Modbus TCP requests on ln from the bus until ctx is done, and starts the
+// Serve answers on ln from the bus until ctx is done, as the bus's kind says, and starts the
 // rig if nobody has. It closes ln and every connection before it returns; nil means that
 // ctx ended it.
 func Serve(ctx context.Context, ln net.Listener, b *Bus) error {
@@ -72,18 +30,7 @@ func Serve(ctx context.Context, ln net.Listener, b *Bus) error {
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { ln.Close() })
 	defer stop()
-	all.Go(func() {
-		tick := time.NewTicker(20 * time.Millisecond)
-		defer tick.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-tick.C:
-				b.rig.keepUp()
-			}
-		}
-	})
+	all.Go(func() { b.rig.keepGoing(ctx) })
 	for n := 1; ; n++ {
 		conn, err := ln.Accept()
 		if ctx.Err() != nil {
@@ -96,7 +43,13 @@ func Serve(ctx context.Context, ln net.Listener, b *Bus) error {
 			ln.Close()
 			return err
 		}
-		all.Go(func() { b.converse(ctx, conn, n) })
+		all.Go(func() {
+			if b.Kind == config.ModbusRTUOverTCP || b.Kind == config.TextTCP {
+				b.converseLine(ctx, conn, n, true) // how a connection ends is its client's affair
+			} else {
+				b.converse(ctx, conn, n)
+			}
+		})
 	}
 }
 
@@ -149,8 +102,8 @@ func (b *Bus) converse(ctx context.Context, conn net.Conn, n int) {
 	}
 }
 
-// frame returns the reply to a request with that header, with the fault's lies in it.
-func (f Fault) frame(header, pdu []byte) []byte {
+// pdu returns the reply PDU with the fault's lies in it.
+func (f Fault) pdu(pdu []byte) []byte {
 	if f.Exception != 0 {
 		pdu = exception(pdu[0]&0x7f, f.Exception)
 	}
@@ -158,6 +111,12 @@ func (f Fault) frame(header, pdu []byte) []byte {
 		pdu = pdu[:len(pdu)-cut]
 		pdu[1] = byte(len(pdu) - 2)
 	}
+	return pdu
+}
+
+// frame returns the reply to a request with that header, with the fault's lies in it.
+func (f Fault) frame(header, pdu []byte) []byte {
+	pdu = f.pdu(pdu)
 	frame := append(append(make([]byte, 0, headerLen+len(pdu)), header...), pdu...)
 	binary.BigEndian.PutUint16(frame[4:], uint16(1+len(pdu)))
 	if f.WrongID {
