@@ -175,7 +175,7 @@ func (d differences) kth(k int64) float64 {
 	hi := max(0, d.x[len(d.x)-1]-d.y[0])
 	lo = math.Nextafter(lo, math.Inf(-1))
 	below, upTo := d.atMost(lo), d.atMost(hi) // below < k ≤ upTo
-	for upTo-below > 4*int64(len(d.x)+len(d.y)) {
+	for upTo-below > 64+int64(len(d.x)+len(d.y))/8 {
 		mid := lo + (hi-lo)/2
 		if mid <= lo || mid >= hi {
 			return hi // all that are left are equal
