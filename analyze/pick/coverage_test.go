@@ -21,6 +21,7 @@ var nightly = os.Getenv("GRIPTRIAL_NIGHTLY") != ""
 type cell struct {
 	n, in, unresolved int
 	sum, square, u    float64
+	variance          float64
 }
 
 func (c *cell) add(value, u, lo, hi, truth float64) {
@@ -32,6 +33,7 @@ func (c *cell) add(value, u, lo, hi, truth float64) {
 	c.sum += e
 	c.square += e * e
 	c.u += u
+	c.variance += (value - truth) * (value - truth)
 }
 
 func (c *cell) String() string {
@@ -110,7 +112,17 @@ func TestCoverage(t *testing.T) {
 				k.Finish()
 				require.Equal(t, picks, seal.n+seal.unresolved, name)
 				t.Logf("%-28s seal %v", name, &seal)
-				t.Logf("%-28s at   %v", "", &at)
+				// The Cramér-Rao bound of a crossing by a straight rise of slope v within ± 6σ/v, where
+				// noise rules: σ/(v·√n) with n samples in it (both parameters of the line unknown).
+				bound := ""
+				if v := 30 / s.tau; 6*sigma/v >= 2/rate {
+					n := 2 * min(6*sigma/v, maxReach) * rate
+					b := sigma / v / math.Sqrt(n)
+					// The offset's share is no noise.
+					own := at.variance/float64(at.n) - accuracy*accuracy/3/(v*v)
+					bound = fmt.Sprintf("  %.2f × the bound of %.3f ms", math.Sqrt(max(own, 0))/b, b*1e3)
+				}
+				t.Logf("%-28s at   %v%s", "", &at, bound)
 				n := float64(seal.n)
 				assert.GreaterOrEqual(t, float64(seal.in)/n, 0.93, name)
 				assert.LessOrEqual(t, math.Sqrt(seal.square/n), 1.1, name)
