@@ -120,7 +120,7 @@ func TestHalvingTheStepChangesNothing(t *testing.T) {
 
 func halve(t *testing.T, sc Scenario) {
 	whole := truthOf(t, sc)
-	sc.StepS, sc.Tolerance = 0.01, 1e-6/8
+	sc.StepS, sc.Tolerance = 0.01, 2e-6/8
 	half := truthOf(t, sc)
 	require.Len(t, half, len(whole))
 	for i, a := range whole {
