@@ -187,12 +187,15 @@ func (r *rigReader) bus(v *value) Bus {
 		return r.skipBus(v, b)
 	}
 	v.when = "modbus"
-	if b.text() {
+	if b.Text() {
 		v.when = "text"
 	}
-	if b.serial() {
+	if b.OnSerialPort() {
 		b.Serial = r.serial(v, b.Kind)
-		if v.require("address", `the port's name such as "/dev/ttyUSB0" or "COM3"`) {
+		if v.has("usb") {
+			b.USB = usb(v)
+			v.refuse("usb says which port", "address")
+		} else if v.require("address", `the port's name such as "/dev/ttyUSB0" or "COM3", or in its place usb: VID:PID:SERIAL`) {
 			b.Address = v.name("address")
 			key := "serial port\x00" + b.Address
 			if first := r.named[key]; first != nil && b.Address != "" {
@@ -201,10 +204,15 @@ func (r *rigReader) bus(v *value) Bus {
 			r.named[key] = v.where("address")
 		}
 	} else {
-		v.refuse("a "+string(b.Kind)+" bus has no serial port", "serial")
+		v.refuse("a "+string(b.Kind)+" bus has no serial port", "serial", "usb")
 		if v.require("address", `host:port such as "192.168.0.10:502"`) {
 			b.Address = tcpAddress(v)
 		}
+	}
+	if b.Kind == ModbusRTU || b.Kind == ModbusRTUOverTCP {
+		b.Listen = v.flag("listen")
+	} else {
+		v.refuse("only on a Modbus RTU line can another master be listened to", "listen")
 	}
 	b.TimeoutS = v.quantity("timeout", Time, positive, between(Time, 0.001, 60))
 
@@ -221,7 +229,7 @@ func (r *rigReader) bus(v *value) Bus {
 			dv.where("turnaround").fault("%s is not below the timeout of its bus, %s: each answer would count as lost",
 				Time.Format(d.TurnaroundS), Time.Format(b.TimeoutS))
 		}
-		if silent = silent || d.Line.Poll == ""; b.text() && silent && len(b.Devices) > 0 {
+		if silent = silent || d.Line.Poll == ""; b.Text() && silent && len(b.Devices) > 0 {
 			dv.fault("shares a bus with another device, and one of the two sends without being asked; give both a line.poll, or each a bus")
 		}
 		b.Devices = append(b.Devices, d)
@@ -237,8 +245,20 @@ func (r *rigReader) skipBus(v *value, b Bus) Bus {
 	return b
 }
 
-func (b *Bus) text() bool   { return b.Kind == TextSerial || b.Kind == TextTCP }
-func (b *Bus) serial() bool { return b.Kind == ModbusRTU || b.Kind == TextSerial }
+// usb returns the marks of the adapter under the key usb.
+func usb(v *value) USB {
+	text := v.name("usb")
+	m := usbMarks.FindStringSubmatch(text)
+	if m == nil {
+		if text != "" {
+			v.where("usb").fault(`%q is no USB adapter; want VID:PID or VID:PID:SERIAL such as "0403:6001:A10K2B", as "griptrial find" lists them`, text)
+		}
+		return USB{}
+	}
+	return USB{strings.ToUpper(m[1]), strings.ToUpper(m[2]), m[3]}
+}
+
+var usbMarks = regexp.MustCompile(`^([0-9A-Fa-f]{4}):([0-9A-Fa-f]{4})(?::(\S+))?$`)
 
 // tcpAddress returns the host:port under the key address, "" where it is faulty.
 func tcpAddress(v *value) string {
@@ -288,6 +308,9 @@ func (r *rigReader) serial(v *value, kind BusKind) Serial {
 		s.require("stop_bits", "1 or 2: without parity the standard says 2, and many devices use 1")
 	}
 	out.StopBits, _ = s.integer("stop_bits", 1, 2)
+	if kind == ModbusRTU {
+		out.TrueSilence = s.choice("silence", "recommended", "3.5 characters") == "3.5 characters"
+	}
 	s.finish()
 	return out
 }
@@ -296,7 +319,7 @@ func (r *rigReader) serial(v *value, kind BusKind) Serial {
 func (r *rigReader) device(v *value, b *Bus) (d Device, hasUnit bool) {
 	d = Device{Name: r.name(v, "device"), IntervalS: math.NaN()}
 	d.TurnaroundS = v.quantity("turnaround", Time, notNegative)
-	if b.text() {
+	if b.Text() {
 		v.refuse("a text device has no Modbus unit id", "unit")
 		if v.require("line", `a mapping such as {separator: ";"}`) {
 			if l := v.mapping("line", `a mapping such as {separator: ";"}`); l != nil {
@@ -321,7 +344,11 @@ func (r *rigReader) device(v *value, b *Bus) (d Device, hasUnit bool) {
 				d.Unit, hasUnit = v.integer("unit", 1, 247)
 			}
 		}
-		d.IntervalS = v.quantity("interval", Time, positive, between(Time, 0.001, 3600))
+		if b.Listen {
+			v.refuse("the other master polls when it likes; state the channels' update instead", "interval")
+		} else {
+			d.IntervalS = v.quantity("interval", Time, positive, between(Time, 0.001, 3600))
+		}
 	}
 	for _, cv := range r.list(v, "channels", "at least one channel") {
 		d.Channels = append(d.Channels, r.channel(cv, b, &d))
@@ -409,7 +436,7 @@ func (r *rigReader) channel(v *value, b *Bus, d *Device) Channel {
 	}
 
 	kind := reading{} // nothing known of it: a fault is noted
-	if b.text() {
+	if b.Text() {
 		v.refuse("a text device has no registers", "register")
 		kind, c.Field = textField(v, d)
 	} else {

@@ -6,7 +6,7 @@ import "encoding/hex"
 // device's poll string must not be one: griptrial sends no Modbus writes, on no path.
 func modbusFrame(b []byte) string {
 	switch {
-	case len(b) >= 4 && crc16(b) == 0: // over a frame with its own CRC the register ends at 0
+	case len(b) >= 4 && CRC16(b) == 0: // over a frame with its own CRC the register ends at 0
 		return "a Modbus RTU frame"
 	case len(b) >= 8 && b[2] == 0 && b[3] == 0 && b[4] == 0 && b[5] >= 2 && len(b) >= 6+int(b[5]):
 		return "a Modbus TCP frame"
@@ -27,9 +27,9 @@ func modbusFrame(b []byte) string {
 	return ""
 }
 
-// crc16 returns the check sum of a Modbus RTU frame: polynomial x¹⁶+x¹⁵+x²+1, reflected,
+// CRC16 returns the check sum of a Modbus RTU frame: polynomial x¹⁶+x¹⁵+x²+1, reflected,
 // from FFFF (MODBUS over Serial Line V1.02, 6.2.2).
-func crc16(b []byte) uint16 {
+func CRC16(b []byte) uint16 {
 	crc := uint16(0xFFFF)
 	for _, x := range b {
 		crc ^= uint16(x)

@@ -37,7 +37,9 @@ const (
 type Bus struct {
 	Name     string
 	Kind     BusKind
-	Address  string // host:port, or the serial port's name
+	Address  string // host:port, or the serial port's name; "" where USB says which port
+	USB      USB    // the adapter of the serial port; zero where Address says which port
+	Listen   bool   // another master polls the line: decode its traffic, send nothing
 	Serial   Serial // serial kinds only
 	TimeoutS float64
 	Devices  []Device
@@ -48,13 +50,45 @@ type Serial struct {
 	Baud     int
 	Parity   string // "even", "odd" or "none"
 	StopBits int
+
+	// TrueSilence asks for pauses of 3.5 characters above 19,200 baud too, where the
+	// standard recommends 1.75 ms. Modbus RTU only.
+	TrueSilence bool
 }
+
+// USB is the marks by which a USB adapter is found again under whatever name.
+type USB struct {
+	VID, PID string // four hexadecimal digits each
+	Serial   string // its serial number; "" for any
+}
+
+// String returns the marks as a rig file states them.
+func (u USB) String() string {
+	if u.Serial == "" {
+		return u.VID + ":" + u.PID
+	}
+	return u.VID + ":" + u.PID + ":" + u.Serial
+}
+
+// Port returns what to call the port or connection of the bus, for people.
+func (b *Bus) Port() string {
+	if b.Address == "" && b.OnSerialPort() {
+		return "USB adapter " + b.USB.String()
+	}
+	return b.Address
+}
+
+// OnSerialPort reports whether the bus is a serial port of this machine.
+func (b *Bus) OnSerialPort() bool { return b.Kind == ModbusRTU || b.Kind == TextSerial }
+
+// Text reports whether the devices of the bus send lines of text.
+func (b *Bus) Text() bool { return b.Kind == TextSerial || b.Kind == TextTCP }
 
 // A Device is what answers on a bus.
 type Device struct {
 	Name        string
 	Unit        int     // Modbus unit id
-	IntervalS   float64 // poll interval; NaN for a device that streams
+	IntervalS   float64 // poll interval; NaN for a device that streams, or that another master polls
 	TurnaroundS float64 // longest time between request and answer that the maker states
 	Line        Line    // text kinds only
 	Channels    []Channel

@@ -512,7 +512,7 @@ func TestModbusFrame(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, modbusFrame([]byte(c.in)), "%q", c.in) })
 	}
-	assert.EqualValues(t, 0x1241, crc16([]byte{2, 7}), "MODBUS over Serial Line V1.02, 6.2.2")
+	assert.EqualValues(t, 0x1241, CRC16([]byte{2, 7}), "MODBUS over Serial Line V1.02, 6.2.2")
 }
 
 func TestCheckReleasePulse(t *testing.T) {
@@ -694,4 +694,65 @@ func BenchmarkParseRig(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// Keys of serial lines: adapters by their marks, pauses, and listening to another master.
+func TestSerialKeys(t *testing.T) {
+	const rtu = `name: bench
+stations:
+  - name: left
+buses:
+  - name: line
+    kind: modbus-rtu
+    ADDRESS
+    serial: {baud: 115200, parity: even SERIAL}
+    BUS
+    devices:
+      - name: sensor
+        unit: 17
+        DEVICE
+        channels:
+          - {name: p, kind: vacuum, station: left, at: cup, reads: gauge, register: {table: input, address: 0, type: i16}, scale: -0.1 kPa}
+`
+	parse := func(address, serial, bus, device string) (*Rig, error) {
+		text := strings.NewReplacer("ADDRESS", address, " SERIAL", serial, "BUS", bus, "DEVICE", device).Replace(rtu)
+		return ParseRig("rig.yaml", []byte(text))
+	}
+	t.Run("read", func(t *testing.T) {
+		rig, err := parse("usb: 0403:6aB1:A10K2B", ", silence: 3.5 characters", "listen: true", "turnaround: 5 ms")
+		require.NoError(t, err)
+		b := rig.Buses[0]
+		assert.Equal(t, USB{"0403", "6AB1", "A10K2B"}, b.USB)
+		assert.Equal(t, "USB adapter 0403:6AB1:A10K2B", b.Port())
+		assert.Equal(t, "0403:6AB1", USB{VID: "0403", PID: "6AB1"}.String())
+		assert.True(t, b.Listen && b.Serial.TrueSilence)
+		assert.True(t, math.IsNaN(b.Devices[0].IntervalS), "another master's interval is not known")
+	})
+	t.Run("silent", func(t *testing.T) {
+		rig, err := parse("address: COM3", "", "timeout: 100 ms", "turnaround: 5 ms")
+		require.NoError(t, err)
+		b := rig.Buses[0]
+		assert.Equal(t, USB{}, b.USB)
+		assert.Equal(t, "COM3", b.Port())
+		assert.False(t, b.Listen || b.Serial.TrueSilence)
+		assert.Equal(t, 0.05, b.Devices[0].IntervalS)
+	})
+	for _, c := range []struct{ name, address, serial, bus, device, want string }{
+		{"usb and address", "usb: 0403:6001\n    address: COM3", "", "", "", "rig.yaml:8:5: buses[0].address: has no place here: usb says which port"},
+		{"neither", "", "", "", "", "rig.yaml:5:5: buses[0].address: not stated; want the port's name"},
+		{"no marks", "usb: the blue one", "", "", "", `rig.yaml:7:10: buses[0].usb: "the blue one" is no USB adapter; want VID:PID or VID:PID:SERIAL`},
+		{"three digits", "usb: 403:6001", "", "", "", "is no USB adapter"},
+		{"listening and polling", "address: COM3", "", "listen: true", "interval: 20 ms", "interval: has no place here: the other master polls when it likes"},
+		{"silence", "address: COM3", ", silence: short", "", "", `"short"`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := parse(c.address, c.serial, c.bus, c.device)
+			require.Error(t, err)
+			assert.Contains(t, err.Error(), c.want)
+		})
+	}
+	_, err := ParseRig("rig.yaml", []byte(strings.Replace(baseRig, "kind: modbus-tcp", "kind: modbus-tcp\n    listen: true\n    usb: 0403:6001", 1)))
+	require.Error(t, err)
+	assert.Contains(t, err.Error(), "only on a Modbus RTU line can another master be listened to")
+	assert.Contains(t, err.Error(), "has no serial port")
 }

@@ -118,3 +118,8 @@ func BenchmarkLateness(b *testing.B) {
 		})
 	}
 }
+
+var waiters = map[string]func(context.Context) acquire.Waiter{
+	"of the system": acquire.NewWaiter,
+	"timer":         func(ctx context.Context) acquire.Waiter { return acquire.NewTimerWaiter(ctx.Done()) },
+}

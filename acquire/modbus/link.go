@@ -31,6 +31,10 @@ type link interface {
 	// times returns when the last Send that succeeded had been answered at the earliest
 	// and at the latest: the instant of its values lies between.
 	times() (from, to time.Time)
+	// keeps reports whether the link may be used on after Send returned err, not nil.
+	keeps(err error) bool
+	// patience returns after how many time-outs in a row it is better opened again; 0: never.
+	patience() int
 	// stale returns how many frames were discarded because nobody waited for them.
 	stale() uint64
 }
@@ -76,6 +80,8 @@ func (t *tcp) address(unit byte)           { t.framing.SlaveId = unit }
 func (t *tcp) isOpen() bool                { return t.conn != nil }
 func (t *tcp) times() (from, to time.Time) { return t.sent, t.received }
 func (t *tcp) stale() uint64               { return t.discarded }
+func (t *tcp) keeps(err error) bool        { return errors.Is(err, ErrTimeout) }
+func (t *tcp) patience() int               { return 3 }
 
 func (t *tcp) open(ctx context.Context) error {
 	t.close()

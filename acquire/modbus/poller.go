@@ -20,6 +20,7 @@ const (
 	FaultFraming      = "framing"
 	FaultLost         = "connection lost"
 	FaultNoConnection = "no connection"
+	FaultForeign      = "another master"
 )
 
 // A Poller reads all channels of one bus at their intervals. Buses have a poller each, so
@@ -35,15 +36,15 @@ type Poller struct {
 	polls     []*poll
 	link      link
 	jitter    func() float64 // 0 to 1
-	newWaiter func(context.Context) waiter
+	newWaiter func(context.Context) acquire.Waiter
 
 	// Owned by Run.
 	emit    func(sample.Batch)
 	start   time.Time
 	pending bool      // scans are gathered
 	flushAt time.Time // where pending
-	line    backoff
-	devices []backoff
+	line    acquire.Backoff
+	devices []acquire.Backoff
 	mute    int // time-outs in a row, from whomever
 	opened  bool
 
@@ -60,8 +61,8 @@ type poll struct {
 	split bool  // parts are read one by one: the device refuses the gaps between
 	row   []int64
 
-	backoff backoff // while the device refuses this request
-	faulted bool    // a fault was handed on since the last scan
+	backoff acquire.Backoff // while the device refuses this request
+	faulted bool            // a fault was handed on since the last scan
 	lastNS  int64
 	scans   sample.Batch // gathered
 }
@@ -73,19 +74,16 @@ func NewPoller(bus config.Bus, clock acquire.Clock) (*Poller, error) {
 	if err != nil {
 		return nil, err
 	}
-	if bus.Kind != config.ModbusTCP {
-		return nil, fmt.Errorf("bus %s: kind %q cannot be polled yet; %q can", bus.Name, bus.Kind, config.ModbusTCP)
-	}
 	if ns := bus.TimeoutS * 1e9; !(ns >= 1e6 && ns < 1e12) {
 		return nil, fmt.Errorf("bus %s: timeout of %g s is out of range; want 1 ms to 1000 s", bus.Name, bus.TimeoutS)
 	}
 	p := &Poller{
 		FlushEvery: 100 * time.Millisecond,
 		bus:        bus, clock: clock, groups: groups,
-		link:      newTCP(bus.Address, time.Duration(bus.TimeoutS*1e9)),
+		link:      newLink(bus),
 		jitter:    rand.Float64,
-		newWaiter: newWaiter,
-		devices:   make([]backoff, len(bus.Devices)),
+		newWaiter: acquire.NewWaiter,
+		devices:   make([]acquire.Backoff, len(bus.Devices)),
 		late:      make([]lateness, len(bus.Devices)),
 	}
 	for i, r := range requests {
@@ -95,6 +93,14 @@ func NewPoller(bus config.Bus, clock acquire.Clock) (*Poller, error) {
 		p.stats.Devices = append(p.stats.Devices, DeviceStats{Device: d.Name})
 	}
 	return p, nil
+}
+
+func newLink(bus config.Bus) link {
+	timeout := time.Duration(bus.TimeoutS * 1e9)
+	if bus.Kind == config.ModbusTCP {
+		return newTCP(bus.Address, timeout)
+	}
+	return newRTU(bus, timeout)
 }
 
 // Groups returns the groups that the batches of Run count, from 0.
@@ -138,21 +144,24 @@ func (p *Poller) count(device int, change func(*DeviceStats)) {
 // others. A slot that is late is polled late, unless the next slot of the same request is
 // due as well: then it is skipped and counted.
 //
-// A scan's stamp is the middle of its transaction and its half-width half of that, both on
-// the clock and in whole sample.TickNS, the half-width rounded up so that the instant stays
-// within. Stamps of a group increase strictly.
+// A scan's stamp is the middle of its transaction and its half-width half of that; on a
+// serial line, of the device's turnaround: from the end of the request on the wire to the
+// begin of the answer. Both are on the clock and in whole sample.TickNS, the half-width
+// rounded up so that the instant stays within. Stamps of a group increase strictly.
 //
 // A bus that fails is no error. A poll that brings no values is counted, and a batch names
 // the fault, once until values come again. It is tried again at the next slot, then at
 // growing intervals up to 2 s: the request alone where the device refuses it, all requests
 // of a device that does not answer, all of the bus where the connection fails. A time-out
 // leaves the connection open, as late answers are told by their transaction id, until three
-// came in a row and nothing else; all other faults of the connection reopen it.
+// came in a row and nothing else; all other faults of the connection reopen it. A serial
+// line is reopened only where the port fails or another master is heard on it, and no byte
+// is sent before it was listened to.
 func (p *Poller) Run(ctx context.Context, emit func(sample.Batch)) error {
 	p.emit = emit
 	defer p.link.close()
 	wait := p.newWaiter(ctx)
-	defer wait.close()
+	defer wait.Close()
 
 	// Opened before the first slot, lest its lateness tell the time of a handshake.
 	p.open(ctx)
@@ -169,7 +178,7 @@ func (p *Poller) Run(ctx context.Context, emit func(sample.Batch)) error {
 			wake = p.flushAt
 		}
 		if time.Now().Before(wake) {
-			wait.until(wake)
+			wait.Until(wake)
 			if ctx.Err() != nil {
 				break
 			}
@@ -199,13 +208,13 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 		p.count(r.Device, func(s *DeviceStats) { s.Skipped += skipped })
 		r.slot = last
 	}
-	for _, b := range []*backoff{&p.line, &p.devices[r.Device], &r.backoff} {
-		if now.Before(b.until) {
-			next := int64((b.until.Sub(p.start) + r.Interval - 1) / r.Interval)
+	for _, b := range []*acquire.Backoff{&p.line, &p.devices[r.Device], &r.backoff} {
+		if now.Before(b.Until) {
+			next := int64((b.Until.Sub(p.start) + r.Interval - 1) / r.Interval)
 			passed := uint64(next - r.slot)
 			p.count(r.Device, func(s *DeviceStats) { s.BackedOff += passed })
 			r.slot = next
-			p.fault(r, b.cause)
+			p.fault(r, b.Cause)
 			return
 		}
 	}
@@ -214,7 +223,7 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 	if !p.link.isOpen() && !p.open(ctx) {
 		if ctx.Err() == nil {
 			p.count(r.Device, func(s *DeviceStats) { s.NoConnection++ })
-			p.fault(r, p.line.cause)
+			p.fault(r, p.line.Cause)
 		}
 		return
 	}
@@ -248,6 +257,9 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 		case errors.Is(err, ErrFraming):
 			cause = FaultFraming
 			s.Framing++
+		case errors.Is(err, ErrForeign):
+			cause = FaultForeign
+			s.Lost++
 		default:
 			cause = FaultLost
 			s.Lost++
@@ -256,23 +268,27 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 
 	switch now := time.Now(); cause {
 	case FaultTimeout:
-		p.devices[r.Device].fail(cause, now, p.jitter())
+		p.devices[r.Device].Fail(cause, now, p.jitter())
 		if p.mute++; stale > 0 {
 			p.mute = 0
 		}
-		if p.mute >= 3 {
+		if limit := p.link.patience(); limit > 0 && p.mute >= limit {
 			p.mute = 0
 			p.link.close()
 		}
-	case FaultFraming, FaultLost:
+	case FaultFraming, FaultLost, FaultForeign:
+		if p.link.keeps(err) {
+			p.devices[r.Device].Fail(cause, now, p.jitter())
+			break
+		}
 		p.link.close()
-		p.line.fail(cause, now, p.jitter())
+		p.line.Fail(cause, now, p.jitter())
 	default: // an answer
-		p.line, p.devices[r.Device], p.mute = backoff{}, backoff{}, 0
+		p.line, p.devices[r.Device], p.mute = acquire.Backoff{}, acquire.Backoff{}, 0
 		if err != nil {
-			r.backoff.fail(cause, now, p.jitter())
+			r.backoff.Fail(cause, now, p.jitter())
 		} else {
-			r.backoff = backoff{}
+			r.backoff = acquire.Backoff{}
 			p.gather(r, from, to)
 			return
 		}
@@ -283,7 +299,11 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 // open opens the link and reports whether that succeeded.
 func (p *Poller) open(ctx context.Context) bool {
 	if err := p.link.open(ctx); err != nil {
-		p.line.fail(FaultNoConnection, time.Now(), p.jitter())
+		cause := FaultNoConnection
+		if errors.Is(err, ErrForeign) {
+			cause = FaultForeign
+		}
+		p.line.Fail(cause, time.Now(), p.jitter())
 		return false
 	}
 	if p.opened {
@@ -332,7 +352,7 @@ func (r *poll) splits(refused Exception) bool {
 
 // gather adds r's row, read between two instants, to its scans.
 func (p *Poller) gather(r *poll, from, to time.Time) {
-	stamp, half := stamp(p.clock.At(from), p.clock.At(to), r.lastNS)
+	stamp, half := acquire.Stamp(p.clock.At(from), p.clock.At(to), r.lastNS)
 	r.lastNS, r.faulted = stamp, false
 	r.scans.T, r.scans.Half = append(r.scans.T, stamp), append(r.scans.Half, half)
 	for i, n := range r.row {
@@ -341,27 +361,6 @@ func (p *Poller) gather(r *poll, from, to time.Time) {
 	if !p.pending {
 		p.pending, p.flushAt = true, time.Now().Add(p.FlushEvery)
 	}
-}
-
-// stamp returns the middle of from and to in whole ticks, later than last, and a
-// half-width, in ticks, that reaches both.
-func stamp(from, to, last int64) (stamp, half int64) {
-	const tick = sample.TickNS
-	stamp = floorTick((from+to)/2 + tick/2)
-	if last != sample.Missing {
-		stamp = max(stamp, last+tick)
-	}
-	half = max(stamp-from, to-stamp)
-	return stamp, -floorTick(-half)
-}
-
-// floorTick returns the last whole tick not after ns.
-func floorTick(ns int64) int64 {
-	n := ns % sample.TickNS
-	if n < 0 {
-		n += sample.TickNS
-	}
-	return ns - n
 }
 
 // fault hands on what was gathered and a batch that names cause, unless r has a fault
@@ -373,7 +372,7 @@ func (p *Poller) fault(r *poll, cause string) {
 	r.faulted = true
 	p.flush()
 	b := p.empty(r.group, 0) // a column for each channel, for readers that count on it
-	b.Fault, b.FaultNS = cause, max(-floorTick(-p.clock.Now()), r.lastNS)
+	b.Fault, b.FaultNS = cause, max(-acquire.FloorTick(-p.clock.Now()), r.lastNS)
 	p.emit(b)
 }
 
@@ -407,37 +406,13 @@ func (p *Poller) empty(group, n int) sample.Batch {
 	return b
 }
 
-// A backoff says how long to leave alone what has failed.
-type backoff struct {
-	failures int
-	cause    string // of the last failure
-	until    time.Time
-}
-
-// Longest wait of a backoff, and the wait after the second failure in a row.
-const (
-	backoffMax   = 2 * time.Second
-	backoffFirst = 100 * time.Millisecond
-)
-
-// fail notes a failure. The first has no wait, the next slot may try. The nth, from the
-// second, waits 100 ms × 2^(n-2), at most 2 s, less up to half, as jitter in 0 to 1 says:
-// many rigs must not come back to one gateway at the same instant.
-func (b *backoff) fail(cause string, now time.Time, jitter float64) {
-	b.failures++
-	b.cause, b.until = cause, now
-	if n := b.failures - 2; n >= 0 {
-		wait := min(backoffMax, backoffFirst<<min(n, 10))
-		b.until = now.Add(wait - time.Duration(jitter/2*float64(wait)))
-	}
-}
-
 // A Reading is one channel read once.
 type Reading struct {
 	Device, Channel string
 	Raw             int64         // sample.Missing where Err is set
 	Value           float64       // in the unit of the channel; NaN where Raw is Missing
 	Transaction     time.Duration // from the first byte sent to the last received
+	Between         time.Duration // the instant of the value lies within so much
 	Parts           int           // transactions that it took: more than one where the device refuses a gap
 	Err             error         // nil, an Exception, ErrTimeout, ErrFraming or the connection's
 }
@@ -454,12 +429,15 @@ func (p *Poller) ReadOnce(ctx context.Context) ([]Reading, error) {
 				return readings, fmt.Errorf("bus %s: %w", p.bus.Name, err)
 			}
 		}
+		begin := time.Now()
 		from, to, err := p.scan(r)
 		var refused Exception
 		if errors.As(err, &refused) && r.splits(refused) {
+			begin = time.Now()
 			from, to, err = p.scan(r)
 		}
-		if err != nil && !errors.As(err, &refused) && !errors.Is(err, ErrTimeout) {
+		took := time.Since(begin)
+		if err != nil && !errors.As(err, &refused) && !p.link.keeps(err) {
 			p.link.close()
 		}
 		for j := range p.groups[i].Channels {
@@ -469,7 +447,7 @@ func (p *Poller) ReadOnce(ctx context.Context) ([]Reading, error) {
 				reading.Parts = len(r.parts)
 			}
 			if err == nil {
-				reading.Raw, reading.Transaction = r.row[j], to.Sub(from)
+				reading.Raw, reading.Transaction, reading.Between = r.row[j], took, to.Sub(from)
 			}
 			reading.Value = c.Value(reading.Raw)
 			readings = append(readings, reading)

@@ -433,7 +433,7 @@ func TestReadOnce(t *testing.T) {
 		readings, err := p.ReadOnce(t.Context())
 		require.NoError(t, err)
 		require.Len(t, readings, 3)
-		assert.Equal(t, Reading{Device: "dev", Channel: "input40", Raw: 40, Value: 10, Transaction: 4 * time.Millisecond, Parts: 1}, readings[0])
+		assert.Equal(t, Reading{Device: "dev", Channel: "input40", Raw: 40, Value: 10, Transaction: 4 * time.Millisecond, Between: 4 * time.Millisecond, Parts: 1}, readings[0])
 		require.ErrorIs(t, readings[1].Err, ErrTimeout)
 		assert.Equal(t, int64(sample.Missing), readings[1].Raw)
 		assert.True(t, math.IsNaN(readings[1].Value))
@@ -502,7 +502,7 @@ func TestNewPollerErrors(t *testing.T) {
 	}{
 		{"no time-out", func(b *config.Bus) { b.TimeoutS = 0 }, "bus bus: timeout of 0 s is out of range; want 1 ms to 1000 s"},
 		{"NaN time-out", func(b *config.Bus) { b.TimeoutS = math.NaN() }, "bus bus: timeout of NaN s is out of range; want 1 ms to 1000 s"},
-		{"serial", func(b *config.Bus) { b.Kind = config.ModbusRTU }, `bus bus: kind "modbus-rtu" cannot be polled yet; "modbus-tcp" can`},
+		{"text", func(b *config.Bus) { b.Kind = config.TextTCP }, `bus bus: kind "text-tcp" is no Modbus`},
 		{"nothing to read", func(b *config.Bus) { b.Devices = nil }, "bus bus: no device has a channel"},
 	}
 	for _, c := range cases {
@@ -513,47 +513,6 @@ func TestNewPollerErrors(t *testing.T) {
 			require.EqualError(t, err, c.want)
 		})
 	}
-}
-
-// The instants asked for lie within T ± Half, whatever the rounding, and T increases.
-func TestStamp(t *testing.T) {
-	const seed = 11
-	rng := rand.New(rand.NewPCG(seed, 0))
-	last := int64(sample.Missing)
-	now := int64(-50_000)
-	for i := range 100_000 {
-		from := now + rng.Int64N(30_000)
-		to := from + rng.Int64N(1+rng.Int64N(100_000))
-		T, half := stamp(from, to, last)
-		require.Zero(t, T%sample.TickNS)
-		require.Zero(t, half%sample.TickNS)
-		require.Greater(t, T, last)
-		require.LessOrEqual(t, T-half, from, "seed %d, %d", seed, i)
-		require.GreaterOrEqual(t, T+half, to, "seed %d, %d", seed, i)
-		if T-last > sample.TickNS { // not pushed on by the scan before
-			require.LessOrEqual(t, half, (to-from)/2+3*sample.TickNS/2, "seed %d, %d", seed, i)
-		}
-		last, now = T, to
-	}
-	T, half := stamp(10_000, 30_000, sample.Missing)
-	assert.Equal(t, []int64{20_000, 10_000}, []int64{T, half}, "exact where it can be")
-	T, half = stamp(20_000, 20_000, sample.Missing)
-	assert.Equal(t, []int64{20_000, 0}, []int64{T, half}, "no duration")
-}
-
-func TestBackoff(t *testing.T) {
-	now := time.Now()
-	var b backoff
-	var waits []time.Duration
-	for range 70 {
-		b.fail("x", now, 0)
-		waits = append(waits, b.until.Sub(now))
-	}
-	ms := time.Millisecond
-	assert.Equal(t, []time.Duration{0, 100 * ms, 200 * ms, 400 * ms, 800 * ms, 1600 * ms, 2000 * ms}, waits[:7])
-	assert.Equal(t, 2000*ms, waits[69])
-	b.fail("x", now, 1)
-	assert.Equal(t, 1000*ms, b.until.Sub(now), "jitter takes up to half off")
 }
 
 func TestLateness(t *testing.T) {

@@ -44,7 +44,7 @@ func (e Exception) name() string {
 // read asks unit over l for s of r's table and returns the data bytes of the answer, valid
 // until the next read. What is returned is an answer to this request: of its unit and
 // function, and as long as asked for. The error is an Exception, or that of the link's
-// Send, or ErrFraming; after that last one, too, the link must be closed.
+// Send, or ErrFraming; the link must be closed unless it keeps after it.
 func read(l link, r *Request, s *span) ([]byte, error) {
 	function := r.function()
 	var asked [4]byte

@@ -92,7 +92,7 @@ func pipes(t *testing.T, p *Poller) chan net.Conn {
 func bubblePoller(t *testing.T, bus config.Bus) *Poller {
 	p, err := NewPoller(bus, acquire.NewClock())
 	require.NoError(t, err)
-	p.newWaiter = func(ctx context.Context) waiter { return newTimerWaiter(ctx.Done()) }
+	p.newWaiter = func(ctx context.Context) acquire.Waiter { return acquire.NewTimerWaiter(ctx.Done()) }
 	p.jitter = func() float64 { return 0 }
 	return p
 }

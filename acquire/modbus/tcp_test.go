@@ -244,27 +244,3 @@ func TestNoCallWrites(t *testing.T) {
 		}
 	}
 }
-
-var waiters = map[string]func(context.Context) waiter{
-	"of the system": newWaiter,
-	"timer":         func(ctx context.Context) waiter { return newTimerWaiter(ctx.Done()) },
-}
-
-func TestWaiters(t *testing.T) {
-	for name, make := range waiters {
-		t.Run(name, func(t *testing.T) {
-			ctx, cancel := context.WithCancel(t.Context())
-			w := make(ctx)
-			defer w.close()
-			for i := range 50 {
-				at := time.Now().Add(time.Duration(i*i) * time.Microsecond)
-				w.until(at)
-				require.False(t, time.Now().Before(at), "woke early")
-			}
-			w.until(time.Now().Add(-time.Second)) // past: at once
-			go cancel()
-			w.until(time.Now().Add(time.Hour)) // ended by the context
-			w.until(time.Now().Add(time.Hour)) // has ended
-		})
-	}
-}

@@ -1,11 +1,11 @@
-package modbus
+package acquire
 
 import "time"
 
-// A waiter waits for instants, until the context it was made with ends.
-type waiter interface {
-	until(t time.Time)
-	close()
+// A Waiter waits for instants, until the context it was made with ends.
+type Waiter interface {
+	Until(t time.Time)
+	Close()
 }
 
 // A timerWaiter waits with the runtime's timers, which on Linux are up to 1 ms late
@@ -15,13 +15,14 @@ type timerWaiter struct {
 	done  <-chan struct{}
 }
 
-func newTimerWaiter(done <-chan struct{}) waiter {
+// NewTimerWaiter returns a Waiter of the runtime's timers, whose waits end with done.
+func NewTimerWaiter(done <-chan struct{}) Waiter {
 	t := timerWaiter{time.NewTimer(time.Hour), done}
 	t.timer.Stop()
 	return t
 }
 
-func (w timerWaiter) until(t time.Time) {
+func (w timerWaiter) Until(t time.Time) {
 	w.timer.Reset(time.Until(t))
 	select {
 	case <-w.timer.C:
@@ -29,4 +30,4 @@ func (w timerWaiter) until(t time.Time) {
 	}
 }
 
-func (w timerWaiter) close() { w.timer.Stop() }
+func (w timerWaiter) Close() { w.timer.Stop() }

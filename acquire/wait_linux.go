@@ -1,4 +1,4 @@
-package modbus
+package acquire
 
 import (
 	"context"
@@ -16,17 +16,17 @@ type timerfd struct {
 	watch func() bool
 }
 
-// newWaiter returns a waiter whose waits end with ctx.
-func newWaiter(ctx context.Context) waiter {
+// NewWaiter returns a Waiter whose waits end with ctx.
+func NewWaiter(ctx context.Context) Waiter {
 	fd, err := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
 	if err != nil {
-		return newTimerWaiter(ctx.Done()) // out of descriptors: later, but still right
+		return NewTimerWaiter(ctx.Done()) // out of descriptors: later, but still right
 	}
 	f := os.NewFile(uintptr(fd), "timerfd")
 	return &timerfd{f, fd, context.AfterFunc(ctx, func() { f.SetReadDeadline(time.Unix(1, 0)) })}
 }
 
-func (w *timerfd) until(t time.Time) {
+func (w *timerfd) Until(t time.Time) {
 	d := time.Until(t)
 	if d <= 0 {
 		return // a setting of 0 would stop the timer
@@ -40,7 +40,7 @@ func (w *timerfd) until(t time.Time) {
 	w.file.Read(expirations[:]) // an error means that the context has ended
 }
 
-func (w *timerfd) close() {
+func (w *timerfd) Close() {
 	w.watch()
 	w.file.Close()
 }
