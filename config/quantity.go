@@ -57,10 +57,16 @@ var (
 	}}
 
 	// Length is in mm.
-	Length = Dimension{"length", "mm", "12 mm", []Unit{{"mm", 1, 1}, {"cm", 10, 1}, {"in", 25.4, 1}}, nil}
+	Length = Dimension{"length", "mm", "12 mm", []Unit{{"mm", 1, 1}, {"cm", 10, 1}, {"m", 1000, 1}, {"in", 25.4, 1}}, nil}
 
 	// Mass is in kg.
 	Mass = Dimension{"mass", "kg", "2.5 kg", []Unit{{"kg", 1, 1}, {"g", 1, 1000}, {"lb", poundKg, 1}}, nil}
+
+	// Altitude is in m above sea level.
+	Altitude = Dimension{"altitude", "m", "500 m", []Unit{{"m", 1, 1}, {"km", 1000, 1}, {"ft", 0.3048, 1}}, nil}
+
+	// Force is in N.
+	Force = Dimension{"force", "N", "40 N", []Unit{{"N", 1, 1}, {"kN", 1000, 1}}, nil}
 
 	// Power is in W.
 	Power = Dimension{"power", "W", "800 W", []Unit{{"W", 1, 1}, {"kW", 1000, 1}}, nil}

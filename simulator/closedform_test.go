@@ -202,6 +202,19 @@ func TestFlowOfRestrictions(t *testing.T) {
 	}
 }
 
+// The network's own form of the law gives the same flow.
+func TestThroughIsFlow(t *testing.T) {
+	for _, r := range []Restriction{{C: 1, B: 0.3}, {C: 2.5, B: 0}, Hole(2), {DiameterMM: 6, LengthM: 2}} {
+		v := vessel(1, 100, 100, false, link{kind: opening, from: outside, to: 0, r: r})
+		for k := range 1001 {
+			down := 100 - float64(k)*0.1
+			for _, temp := range []float64{anrK, 250} {
+				require.InDelta(t, r.flow(100, temp, down), v.links[0].through(100, temp, down), 1e-12)
+			}
+		}
+	}
+}
+
 func TestHoseLoss(t *testing.T) {
 	for _, row := range rows(t, "hose.csv") {
 		x := func(name string) float64 { return number(t, row, name) }

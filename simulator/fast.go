@@ -15,7 +15,8 @@ const batchS = 0.25
 // Fast runs the scenario on the rig without wire or clock and emits what polling would
 // have read: batches in the order of time, one group for each device of the rig (see
 // Rig.Groups), stamps at exact multiples of intervalS, or of each device's own interval
-// where intervalS is 0, half-widths 0. It returns the truth. The same arguments give the same batches.
+// where intervalS is 0, half-widths 0. Where the wire would have lost an answer there is a
+// recorded fault in its place. It returns the truth. The same arguments give the same batches.
 //
 // Every batch is the receiver's to keep. An error of emit ends the run and comes back.
 func Fast(sc Scenario, cfg config.Rig, intervalS float64, emit func(sample.Batch) error) ([]Truth, error) {
@@ -50,6 +51,7 @@ func Fast(sc Scenario, cfg config.Rig, intervalS float64, emit func(sample.Batch
 		return nil
 	}
 	nextNS := make([]int64, len(r.devices))
+	polls, deaf := make([]int, len(r.devices)), make([]bool, len(r.devices))
 	endNS := int64(r.DurationS() * 1e9)
 	for flushNS := int64(0); len(r.devices) > 0; {
 		i := 0
@@ -70,6 +72,20 @@ func Fast(sc Scenario, cfg config.Rig, intervalS float64, emit func(sample.Batch
 		}
 		nextNS[i] += stepNS[i]
 		d := r.devices[i]
+		polls[i]++
+		if cause := d.bus.unheard(d, polls[i], float64(t)/1e9); cause != "" {
+			if !deaf[i] {
+				if err := flush(); err != nil {
+					return nil, err
+				}
+				if err := emit(sample.Batch{Group: i, Fault: cause, FaultNS: t}); err != nil {
+					return nil, err
+				}
+			}
+			deaf[i] = true
+			continue
+		}
+		deaf[i] = false
 		r.advance(float64(t)/1e9, d)
 		b := &batches[i]
 		if b.Counts == nil {

@@ -1,6 +1,7 @@
 package simulator
 
 import (
+	"fmt"
 	"slices"
 	"time"
 )
@@ -169,4 +170,26 @@ func (b *Bus) foreign() bool {
 		on = on || x.Kind == ForeignMaster && (x.Bus == "" || x.Bus == b.Name)
 	})
 	return on
+}
+
+// unheard returns why a poll of a device with number n, at tS, would have had no answer
+// that is of use; "" where it would.
+func (b *Bus) unheard(d *device, n int, tS float64) string {
+	cause := ""
+	b.rig.troubles(tS, func(x *Trouble) {
+		if !b.hit(x, Request{N: n, Unit: byte(d.unit)}) {
+			return
+		}
+		switch x.Kind {
+		case Lost, DeadDevice:
+			cause = "timeout"
+		case BadCRC, Short:
+			cause = "framing"
+		case Reset:
+			cause = "connection lost"
+		case ExceptionCode:
+			cause = fmt.Sprintf("exception %02X", byte(x.Value))
+		}
+	})
+	return cause
 }

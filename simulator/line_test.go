@@ -368,3 +368,43 @@ func TestTroublesAreChecked(t *testing.T) {
 		require.ErrorContains(t, sc.Check(), tc.want)
 	}
 }
+
+// Without a wire, what a wire would have lost is a recorded fault.
+func TestFastHasTheFaultsOfTheWire(t *testing.T) {
+	sc, cfg := DemoScenario(2), demoRig()
+	sc.Troubles = []Trouble{{Kind: DeadDevice, Device: "io", FromS: 1, ToS: 2}, {Kind: ExceptionCode, Value: 2, Device: "meter", Every: 50}}
+	var faults []sample.Batch
+	last := map[int]int64{}
+	_, err := Fast(sc, cfg, 0, func(b sample.Batch) error {
+		if b.Fault != "" {
+			require.Empty(t, b.T)
+			require.Greater(t, b.FaultNS, last[b.Group])
+			faults = append(faults, b)
+			return nil
+		}
+		for _, ns := range b.T {
+			require.False(t, b.Group == 0 && ns >= 1e9 && ns < 2e9, "the block is dead at %d", ns)
+			last[b.Group] = ns
+		}
+		return nil
+	})
+	require.NoError(t, err)
+	count := map[string]int{}
+	for _, b := range faults {
+		count[b.Fault]++
+	}
+	require.Equal(t, 1, count["timeout"])
+	require.Greater(t, count["exception 02"], 2)
+}
+
+// An absolute sensor shows the weather: the rig file's ambient is another.
+func TestAbsoluteSensorInOtherWeather(t *testing.T) {
+	sc, cfg := DemoScenario(0), demoRig()
+	sc.Noise, sc.AmbientKPa = Noise{}, 99
+	cfg.AmbientKPa = 101.3
+	ch := &cfg.Buses[0].Devices[0].Channels[0]
+	ch.Offset, ch.Scale, ch.Register = 101.3, -0.001, reg(config.Input, 100, "i32", "ABCD")
+	got, _ := collect(t, sc, cfg, 0.1)
+	require.Equal(t, int64(99_000), got[0].Counts[0][0], "Pa absolute")
+	require.InDelta(t, 2.3, ch.Value(got[0].Counts[0][0]), 1e-9, "a false vacuum")
+}

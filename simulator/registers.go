@@ -25,6 +25,7 @@ type device struct {
 	bits   map[config.Table][]bool   // coils and discrete inputs
 	placed []int                     // indexes into the rig's sensors
 
+	bus                             *Bus
 	name                            string
 	intervalS, turnaroundS, updateS float64   // NaN where not stated
 	text                            *textLine // nil: registers

@@ -26,7 +26,8 @@ type Rig struct {
 	nowS    float64   // plant time of the last look
 	t0      time.Time
 
-	live []Trouble // added while the rig runs
+	live     []Trouble // added while the rig runs
+	ratedKPa float64   // ambient that the rig file states; NaN or 0: none
 }
 
 // A sensor is one channel: what it watches, and the reading that it holds between refreshes.
@@ -61,19 +62,22 @@ type Bus struct {
 
 // NewRig returns a rig at plant time 0 that has not started: see Start. The names of the
 // rig's stations must be stations of the scenario. Channels without a station show the
-// sum over all stations, or whether any is on.
+// sum over all stations, or whether any is on. A scenario that states no ambient has the rig's.
 func NewRig(sc Scenario, cfg config.Rig) (*Rig, error) {
+	if sc.AmbientKPa == 0 && cfg.AmbientKPa > 0 {
+		sc.AmbientKPa = cfg.AmbientKPa
+	}
 	plant, err := NewPlant(sc)
 	if err != nil {
 		return nil, err
 	}
-	r := &Rig{plant: plant}
+	r := &Rig{plant: plant, ratedKPa: cfg.AmbientKPa}
 	for _, b := range cfg.Buses {
 		bus := &Bus{Name: b.Name, Address: b.Address, Kind: b.Kind, Serial: b.Serial, rig: r}
 		modbus := b.Kind == config.ModbusTCP || b.Kind == config.ModbusRTU || b.Kind == config.ModbusRTUOverTCP
 		for _, d := range b.Devices {
 			dev := &device{unit: d.Unit, words: map[config.Table][]uint16{}, bits: map[config.Table][]bool{},
-				name: d.Name, intervalS: d.IntervalS, turnaroundS: d.TurnaroundS, updateS: math.NaN()}
+				bus: bus, name: d.Name, intervalS: d.IntervalS, turnaroundS: d.TurnaroundS, updateS: math.NaN()}
 			if !modbus {
 				var err error
 				if dev.text, err = newTextLine(d.Line); err != nil {
@@ -175,6 +179,11 @@ func (r *Rig) sensor(c config.Channel, where string) (*sensor, error) {
 		at := s.spec.At
 		if at == "" {
 			at = c.At
+		}
+		// An absolute sensor shows the pressure there is; that the rig file takes another
+		// ambient for it is an error that a reader makes.
+		if c.Offset == r.ratedKPa && c.Scale < 0 && r.ratedKPa > 0 {
+			s.spec.Offset += r.ratedKPa - sc.AmbientKPa
 		}
 		s.of = map[string]quantity{"engine": engineVacuum, "manifold": manifoldVacuum}[at] // else at the cup
 	case sample.Flow:

@@ -22,7 +22,7 @@ type Scenario struct {
 	AirK           float64   // its temperature; 0: 293.15 K
 	LeadS          float64   // quiet time before the first run, s
 	StepS          float64   // longest step of the integration, s; 0: 20 ms
-	Tolerance      float64   // error allowed in a step, as a share of ambient pressure; 0: 1e-6
+	Tolerance      float64   // error allowed in a step, as a share of ambient pressure; 0: 2e-6
 	LevelsKPa      []float64 // vacuums whose first crossings the truth records besides the required one
 	IdleBandKPa    float64   // a pick ends below this vacuum once let go; 0: 3 kPa
 	AirPressureKPa float64   // compressed air at the ejectors, kPa gauge
@@ -216,7 +216,7 @@ func (s *Scenario) defaults() {
 	for _, x := range []struct {
 		v *float64
 		d float64
-	}{{&s.AmbientKPa, standardKPa}, {&s.AirK, anrK}, {&s.StepS, 0.02}, {&s.Tolerance, 1e-6}, {&s.IdleBandKPa, 3}} {
+	}{{&s.AmbientKPa, standardKPa}, {&s.AirK, anrK}, {&s.StepS, 0.02}, {&s.Tolerance, 2e-6}, {&s.IdleBandKPa, 3}} {
 		if *x.v == 0 {
 			*x.v = x.d
 		}

@@ -36,6 +36,14 @@ func wrong(err error) error {
 	return usageError{err}
 }
 
+// notMetError is a requirement that is not met or not shown: exit code 3.
+type notMetError struct{ error }
+
+func (e notMetError) Unwrap() error { return e.error }
+
+// notMet marks an error as a requirement not met.
+func notMet(err error) error { return notMetError{err} }
+
 func wrongf(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
 func main() {
@@ -62,6 +70,10 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	var u usageError
 	if !started || errors.As(err, &u) { // before it started only the command line can be wrong
 		return exitUsage
+	}
+	var n notMetError
+	if errors.As(err, &n) {
+		return exitNotMet
 	}
 	return exitFailed
 }
@@ -97,7 +109,8 @@ into a safety circuit.`,
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return wrongf("%s: %w; see %s --help", c.CommandPath(), err, c.CommandPath())
 	})
-	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), compareCommand())
+	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), compareCommand(),
+		liftCommand(), layoutCommand())
 	for _, sub := range c.Commands() {
 		if args := sub.Args; args != nil {
 			sub.Args = func(c *cobra.Command, a []string) error {

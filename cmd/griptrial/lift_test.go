@@ -1,0 +1,103 @@
+package main
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// By hand: area of four cups of 35 mm 3848.45 mm². Up: 2.4·(9.80665+6)·2 = 75.872 N, 19.715 kPa;
+// level: 2.4·(9.80665+8/0.5)·2 = 123.872 N, 32.188 kPa, which rules; 500 m: 95.4613 kPa, 33.718 %.
+// At 45 kPa, 173.180 N, 36.079 N/kg with safety: up 26.273 m/s², level 26.273·0.5 = 13.136.
+func TestLift(t *testing.T) {
+	args := split(`lift --mass "2.4 kg" --cups 4 --effective-diameter "35 mm" --friction 0.5 --safety 2 --altitude "500 m" --phase "up 6 m/s2" --phase "level 8 m/s2" --hold "45 kPa"`)
+	code, out, errs := command(t, append(args, "--json")...)
+	require.Equal(t, exitDone, code, errs)
+	var got struct {
+		Required float64 `json:"required_vacuum_kPa"`
+		Percent  float64 `json:"percent_of_ambient"`
+		Possible *bool
+		Ruling   string             `json:"ruling_phase"`
+		Force    float64            `json:"force_per_cup_N"`
+		Most     map[string]float64 `json:"max_acceleration_m_s2"`
+		Phases   []struct {
+			Phase    string
+			Required float64 `json:"required_vacuum_kPa"`
+		}
+		Cautions []string
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &got))
+	assert.InDelta(t, 32.188, got.Required, 0.001)
+	assert.InDelta(t, 33.718, got.Percent, 0.001)
+	require.NotNil(t, got.Possible)
+	assert.True(t, *got.Possible)
+	assert.Equal(t, "level", got.Ruling)
+	assert.InDelta(t, 123.872/4, got.Force, 0.001)
+	assert.InDelta(t, 26.273, got.Most["up"], 0.001)
+	assert.InDelta(t, 13.136, got.Most["level"], 0.001)
+	require.Len(t, got.Phases, 2)
+	assert.Equal(t, "up", got.Phases[0].Phase)
+	assert.InDelta(t, 19.715, got.Phases[0].Required, 0.001)
+	assert.NotEmpty(t, got.Cautions)
+
+	code, out, errs = command(t, args...)
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "required vacuum 32.2 kPa")
+	assert.Contains(t, out, "competent person")
+
+	code, out, _ = command(t, args[:len(args)-2]...)
+	assert.Equal(t, exitDone, code)
+	assert.NotContains(t, out, "most m/s²")
+}
+
+func TestLiftNotMet(t *testing.T) {
+	for _, c := range []struct{ name, args, wantOut, wantErr string }{
+		{"impossible", `lift --mass "25 kg" --cups 4 --effective-diameter "40 mm" --safety 2 --altitude "2000 m" --phase "up 5 m/s2"`, "9 cups of the same size", "impossible: the load needs 147.3 kPa, and the air around has 79.5 kPa"},
+		{"not held", `lift --mass "2.4 kg" --cups 4 --effective-diameter "35 mm" --safety 2 --phase "up 6 m/s2" --hold "10 kPa"`, "a hold vacuum of 19.7 kPa", "not met: the load needs 19.7 kPa, and 10 kPa is held"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			code, out, errs := command(t, split(c.args)...)
+			assert.Equal(t, exitNotMet, code)
+			assert.Contains(t, out, c.wantOut)
+			assert.Contains(t, out, "Suspended loads can fall")
+			assert.Equal(t, c.wantErr, strings.TrimSpace(errs))
+			code, out, _ = command(t, append(split(c.args), "--json")...)
+			assert.Equal(t, exitNotMet, code)
+			assert.True(t, json.Valid([]byte(out)))
+		})
+	}
+}
+
+func TestLiftRefuses(t *testing.T) {
+	const base = `lift --mass "2.4 kg" --cups 4 --effective-diameter "35 mm" --safety 2 --phase "up 6 m/s2"`
+	for _, c := range []struct{ name, old, new, want string }{
+		{"no mass", `--mass "2.4 kg"`, "", "--mass is missing"},
+		{"mass without unit", "2.4 kg", "2.4", "--mass: 2.4 has no unit"},
+		{"no cups", "--cups 4", "", "--cups is missing"},
+		{"cups below 0", "--cups 4", "--cups -1", "-1 cups"},
+		{"no safety", "--safety 2", "", "--safety is missing"},
+		{"no diameter", `--effective-diameter "35 mm"`, "", "--effective-diameter or --pull is missing"},
+		{"both", "--safety 2", `--safety 2 --pull "50 N at 50 kPa"`, "not both"},
+		{"pull", `--effective-diameter "35 mm"`, `--pull "50 N"`, `"52 N at 55 kPa"`},
+		{"pull of nothing", `--effective-diameter "35 mm"`, `--pull "0 N at 50 kPa"`, "more than 0 of both"},
+		{"phase", "up 6 m/s2", "down 6 m/s2", "motions are up, level"},
+		{"phase without number", "up 6 m/s2", "up", "--phase up"},
+		{"friction missing", "up 6 m/s2", "level 6 m/s2", "needs the friction"},
+		{"altitude", "--safety 2", `--safety 2 --altitude "12 km"`, "--altitude: 12 km is impossible"},
+		{"ambient", "--safety 2", `--safety 2 --ambient "2 bar"`, "--ambient: 2 bar is impossible"},
+		{"altitude and ambient", "--safety 2", `--safety 2 --ambient "1 bar" --altitude "1 m"`, "not both"},
+		{"hold", "--safety 2", `--safety 2 --hold "120 kPa"`, "hold vacuum is 120 kPa"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			require.Contains(t, base, c.old)
+			code, out, errs := command(t, split(strings.Replace(base, c.old, c.new, 1))...)
+			assert.Equal(t, exitUsage, code)
+			assert.Empty(t, out)
+			assert.Contains(t, errs, c.want)
+			assert.Equal(t, 1, strings.Count(errs, "\n"), errs)
+		})
+	}
+}
