@@ -33,6 +33,7 @@ const (
 	BelowSampling    Code = "below sampling"            // shorter than the sampling can show; A: sampling interval, s
 	NotResolved      Code = "not resolved"              // the sampling cannot support the figure; A: longest interval beside the instant, s
 	LineLossUnknown  Code = "line loss unknown"         // transducer away from the cup, restriction or flow unknown
+	StartUnseen      Code = "start not seen"            // no idle level before the pick, or in a gap
 	StillRising      Code = "still rising"              // A, B: medians of the halves of the hold, kPa
 	TouchedByGap     Code = "touched by a gap"          // samples are missing in the span of the figure
 	IntervalAssumed  Code = "interval assumed"          // A: sampling interval taken from the data, s

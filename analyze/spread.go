@@ -17,6 +17,7 @@ type Spread struct {
 	variance float64
 	kurtosis float64 // sum of the fourth cumulants
 	early    float64 // the true value may lie below by up to this
+	late     float64 // … or above by up to this
 }
 
 // A Part is one line of an uncertainty budget.
@@ -74,12 +75,13 @@ func (s *Spread) Add(o Spread) {
 	s.variance += o.variance
 	s.kurtosis += o.kurtosis
 	s.early += o.early
+	s.late += o.late
 	s.Parts = append(slices.Clip(s.Parts), o.Parts...)
 }
 
 // Subtract adds the error of a number that is taken away: its one-sided parts change sides.
 func (s *Spread) Subtract(o Spread) {
-	o.early = -o.early
+	o.early, o.late = o.late, o.early
 	s.Add(o)
 }
 
@@ -102,10 +104,8 @@ func (s Spread) Figure(value float64, w ...Warning) Figure {
 	g := max(s.kurtosis/(s.variance*s.variance), -1.2)
 	h := u * (1.95996 - 0.0692*g - 0.2764*g*g)
 	f.Lo, f.Hi = value-h, value+h
-	if s.early > 0 {
-		f.Lo -= s.early / 2
-	} else {
-		f.Hi -= s.early / 2
-	}
+	// One-sided parts have their middle half their length away.
+	f.Lo -= s.early / 2
+	f.Hi += s.late / 2
 	return f
 }

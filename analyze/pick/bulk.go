@@ -75,6 +75,7 @@ func (k *Tracker) bulk(end int) {
 	switch p := k.now; {
 	case p != nil && p.phase == holding:
 		k.bulkHold(p, end)
+		i = end
 	case p != nil && (p.phase == approach || p.phase == lost):
 		for ; i < end; i++ {
 			p.flats.add(r, i, k.tol())
@@ -107,8 +108,9 @@ func (k *Tracker) bulk(end int) {
 func (k *Tracker) bulkHold(p *cycle, end int) {
 	r := &k.trace
 	i := k.next
-	for ; i < end && (p.supplyShut.ok() || r.time(i) < p.holdFrom); i++ {
+	for ; i < end && (p.shut || r.time(i) < p.holdFrom); i++ {
 		k.accumulate(p, i, r.time(i), r.median(i, k.half, &k.scratch))
+		k.hear(i)
 	}
 	if i >= end {
 		return
@@ -135,9 +137,10 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 				}
 			}
 			if 2*below >= b-a+1 {
-				s.low(r.median(i, k.half, &k.scratch))
+				s.low(r.median(i, k.half, &k.scratch), r.step(i, k.half, k.noise.sigma()))
 			}
 		}
 		s.add(t, r.vacuum(i))
+		k.hear(i)
 	}
 }

@@ -2,6 +2,7 @@ package pick
 
 import (
 	"math"
+	"slices"
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
@@ -31,7 +32,8 @@ type cycle struct {
 	shift                  float64 // removed from figures, kPa
 
 	start, contact, sealed, lostAt, released, backIdle, response instant
-	supplyShut                                                   instant
+	letGo, shut, off                                             bool    // released; supply shut in the hold; shut before a seal was sure
+	shutT                                                        float64 // when the supply was shut
 	sealT                                                        float64 // by the running median; NaN where sealed unseen
 	countFrom                                                    instant // of the seal time
 	holdFrom, holdTo                                             float64 // s; NaN while open
@@ -44,11 +46,12 @@ type cycle struct {
 	asideOpen, lostOpen                                          bool
 	asideFrom                                                    float64
 	refining                                                     int
-	endT                                                         float64
+	endT, beganT, leftT, blindS                                  float64 // s; blind: without samples before a seal or giving up
 
 	holdMedian            float64
 	holdN                 int
-	lowest                float64
+	lowest, step          float64
+	width, bias           float64 // of the median: a bin, and its distance from that of the blocks
 	gapS                  float64
 	firstHalf, secondHalf float64
 	slope, slopeU         float64
@@ -123,7 +126,11 @@ func (k *Tracker) step(i int) {
 	if p.phase == approach || p.phase == lost {
 		p.flats.add(r, i, k.tol())
 	}
-	for _, w := range []*watch{&p.required, &p.dropping, &p.idling} {
+	watches := [...]*watch{&p.required, &p.dropping, &p.idling}
+	if m > prevM { // levels in the order in which they are met
+		watches = [...]*watch{&p.idling, &p.dropping, &p.required}
+	}
+	for _, w := range watches {
 		k.watch(p, w, i, t, m, prevT, prevM, gap)
 		if k.now != p {
 			return
@@ -220,8 +227,8 @@ func (k *Tracker) stateCrossed(p *cycle, w *watch, i int) {
 		switch {
 		case p.phase == holding && !p.dipping:
 			k.openAside(p, w.since)
-		case p.phase == approach && p.offAt.ok():
-			k.giveUp(p, p.offAt.t)
+		case p.phase == approach && p.off:
+			k.giveUp(p, p.offAt.order)
 		}
 	case w == &p.dropping && w.above:
 		if p.phase == holding && p.lostOpen {
@@ -306,8 +313,14 @@ func (k *Tracker) gapAt(from, to float64) {
 	}
 	p.TouchedByGap = true
 	p.flats.cut()
-	if p.phase == holding {
+	switch end := p.holdTo; {
+	case p.phase == holding && !p.shut:
 		k.spans[0].gapS += to - from
+	case !math.IsNaN(end): // it began in the hold and was seen only now
+		p.gapS += max(0, min(to, end)-max(from, p.holdFrom))
+	}
+	if math.IsNaN(p.sealT) {
+		p.blindS += max(0, min(to, p.leftT)-max(from, p.beganT))
 	}
 	k.shut.reset()
 }
@@ -334,7 +347,7 @@ func (k *Tracker) seal(p *cycle, w *watch) {
 	for i := r.after(p.holdFrom); i < k.current(); i++ {
 		k.accumulate(p, i, r.time(i), r.median(i, k.half, &k.scratch))
 	}
-	if p.offAt.ok() {
+	if p.off {
 		k.supplyFell(p, p.offAt)
 	}
 }
@@ -403,9 +416,7 @@ func (k *Tracker) inferContact(p *cycle, w *watch) instant {
 	}
 	if p.start.ok() && x.t > p.start.t && k.has(sample.Supply) {
 		// Supply came first: it responds to the bag by leaving open suction.
-		if j := k.bracket(level+tol, max(at+1, r.base+1), true); j >= 0 {
-			p.response = k.crossing(level+tol, j, true)
-		}
+		p.response = k.crossing(level+tol, max(at+1, r.base+1), true)
 		p.responded = true
 	}
 	return x
@@ -421,14 +432,14 @@ func (k *Tracker) loss(p *cycle, w *watch) {
 	}
 }
 
-// canTell reports whether a loss now is a drop and not somebody's letting go.
+// canTell reports whether a loss now is a drop and not somebody's letting go. With a
+// release channel supply off means hold, so that any loss before the release is a drop.
 func (k *Tracker) canTell() bool {
 	if k.set.HandHeld {
 		return false
 	}
-	supply := k.has(sample.Supply)
-	return supply && (k.supplyOn || k.set.SupplyOffHolds) || k.carriedOn ||
-		!supply && k.has(sample.Release)
+	return k.has(sample.Release) || k.carriedOn ||
+		k.has(sample.Supply) && (k.supplyOn || k.set.SupplyOffHolds)
 }
 
 func (k *Tracker) drop(p *cycle, w *watch) {
@@ -437,7 +448,17 @@ func (k *Tracker) drop(p *cycle, w *watch) {
 	k.sagBefore(p, w.since)
 	k.closeHold(p, p.holdEnd(w.since))
 	k.closeAside(p, false)
-	k.event(w.since, Drop, p)
+	if p.late {
+		return // it counts as unsealed
+	}
+	at := w.since
+	if w.inGap {
+		at = math.NaN()
+	}
+	if w.inGap && p.required.inGap && !p.required.above {
+		p.BelowRequiredS = math.NaN() // nobody saw when it fell
+	}
+	k.event(at, Drop, p)
 }
 
 // sagBefore notes a stretch below the required vacuum that led to a loss at t, unless the
@@ -453,7 +474,7 @@ func (k *Tracker) sagBefore(p *cycle, t float64) {
 // release takes a release commanded at x.
 func (k *Tracker) release(p *cycle, x instant) {
 	persist := k.set.PersistS
-	if w := &p.dropping; p.phase == holding && w.known && !w.above && !w.held && x.t-w.since >= persist && k.canTell() {
+	if w := &p.dropping; p.phase == holding && w.known && !w.above && !w.held && x.order-w.since >= persist && k.canTell() {
 		w.held = true
 		k.loss(p, w)
 		if p.dropped {
@@ -461,12 +482,12 @@ func (k *Tracker) release(p *cycle, x instant) {
 		}
 	}
 	if w := &p.required; p.phase == holding && !w.above {
-		if !p.dipping && x.t-w.since >= persist {
+		if !p.dipping && x.order-w.since >= persist {
 			p.dipping, p.dipFrom = true, w.since
 		}
-		if p.dipping && x.t-p.dipFrom >= persist {
+		if p.dipping && x.order-p.dipFrom >= persist {
 			k.event(p.dipFrom, Sag, p)
-			p.BelowRequiredS += x.t - p.dipFrom
+			p.BelowRequiredS += x.order - p.dipFrom
 		}
 	} else if p.dipping {
 		k.event(p.dipFrom, Dip, p)
@@ -475,17 +496,18 @@ func (k *Tracker) release(p *cycle, x instant) {
 	p.dipping = false
 	k.closeLost(p, false)
 	// A loss that begins within persist before the release belongs to it.
-	k.closeAside(p, x.t-p.asideFrom >= persist)
-	k.closeHold(p, x.t)
+	k.closeAside(p, x.order-p.asideFrom >= persist)
+	k.closeHold(p, x.order)
 	k.closeLeakDown(p)
-	p.released = x
+	p.released, p.letGo = x, true
 	p.phase = leaving
-	p.idling.restart(x.t)
+	p.idling.restart(x.order)
 }
 
 // giveUp takes a pick as unsealed: the supply was shut before it sealed.
 func (k *Tracker) giveUp(p *cycle, t float64) {
 	p.phase = leaving
+	p.leftT = t
 	p.idling.restart(t)
 }
 
@@ -497,7 +519,9 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	p.holdTo = t
 	s := &k.spans[0]
 	p.holdMedian, p.holdN, p.gapS = s.tally.median(), s.tally.n, s.gapS
-	p.lowest = s.lowest
+	p.lowest, p.step = s.lowest, s.step
+	p.width = s.tally.width
+	p.bias = s.tally.median() - medianOf(slices.Clone(s.blocks.v))
 	p.firstHalf, p.secondHalf = s.blocks.halves()
 	if !math.IsNaN(k.set.VolumeL) && k.hasFollower(sample.Flow) {
 		p.slope, p.slopeU = s.blocks.slope()
@@ -507,7 +531,7 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 }
 
 func (k *Tracker) closeLeakDown(p *cycle) {
-	if p.supplyShut.ok() && math.IsNaN(p.leakDown) {
+	if p.shut && math.IsNaN(p.leakDown) {
 		p.leakDown, p.leakDownU = k.shut.slope()
 	}
 }
@@ -530,8 +554,8 @@ func (k *Tracker) mark(f *follower, t float64, g func(*follower)) {
 
 // accumulate adds sample i, at which the running median is m, to the hold.
 func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
-	if p.supplyShut.ok() {
-		if t >= p.supplyShut.t+k.set.SettleS {
+	if p.shut {
+		if t >= p.shutT+k.set.SettleS {
 			k.shut.add(t, k.trace.vacuum(i))
 		}
 		return
@@ -547,7 +571,7 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 		s = &k.spans[1]
 	}
 	s.add(t, k.trace.vacuum(i))
-	s.low(m)
+	s.low(m, k.trace.step(i, k.half, k.noise.sigma()))
 }
 
 // edge takes an edge of a switched channel.
@@ -558,7 +582,7 @@ func (k *Tracker) edge(kind sample.Kind, e edge) {
 	case sample.Supply:
 		k.supplyOn = e.on
 		switch {
-		case e.on && p != nil && p.phase == holding && p.supplyShut.ok():
+		case e.on && p != nil && p.phase == holding && p.shut:
 			k.closeLeakDown(p) // evacuated again during the hold
 		case e.on:
 			if p != nil {
@@ -603,9 +627,9 @@ func (k *Tracker) supplyFell(p *cycle, x instant) {
 			k.release(p, x)
 			return
 		}
-		k.closeAside(p, x.t-p.asideFrom >= k.set.PersistS)
-		k.closeHold(p, x.t)
-		p.supplyShut = x
+		k.closeAside(p, x.order-p.asideFrom >= k.set.PersistS)
+		k.closeHold(p, x.order)
+		p.shut, p.shutT = true, x.order
 		k.shut.reset()
 	}
 }
@@ -615,10 +639,10 @@ func (k *Tracker) supplyFell(p *cycle, x instant) {
 func (k *Tracker) shutUnsealed(p *cycle, x instant) {
 	w := &p.required
 	if w.known && w.above && !w.inGap {
-		p.offAt = x
+		p.offAt, p.off = x, true
 		return
 	}
-	k.giveUp(p, x.t)
+	k.giveUp(p, x.order)
 }
 
 // begin starts a pick at instant x, which stands at time t in the order of events.
@@ -626,10 +650,10 @@ func (k *Tracker) begin(x instant, t float64) {
 	k.count++
 	nan := math.NaN()
 	p := &cycle{start: x, contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
-		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
+		backIdle: noInstant(), response: noInstant(), offAt: noInstant(), countFrom: noInstant(),
 		sealT: nan, holdFrom: nan, holdTo: nan, leakDown: nan, leakDownU: nan, flowMedian: nan, flowU: nan,
 		holdMedian: nan, lowest: nan, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
-	p.EndS = nan
+	p.EndS, p.beganT, p.leftT = nan, t, math.Inf(1)
 	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
 	if x.ok() || k.has(sample.Supply) {
 		k.findIdle(t)
@@ -680,14 +704,15 @@ func (k *Tracker) begin(x instant, t float64) {
 }
 
 // findIdle sets the idle level: the median of the last 2 s before time t with the supply
-// off and no pick in progress. Without a supply channel only samples within the idle band
-// of zero count.
+// off and no pick in progress. Without a supply channel only samples near the level that
+// idle was held against count: open suction may lie within the idle band too.
 func (k *Tracker) findIdle(t float64) {
 	r := &k.trace
 	from := max(t-2, k.idleFrom)
+	ref, tol := k.reference(), k.tol()
 	var v []float64
 	for i := r.after(from); i < r.len() && r.time(i) < t; i++ {
-		if x := r.vacuum(i); k.has(sample.Supply) || math.Abs(x) <= k.set.IdleBandKPa {
+		if x := r.vacuum(i); k.has(sample.Supply) || math.Abs(x-ref) <= tol {
 			v = append(v, x)
 		}
 	}
@@ -708,8 +733,10 @@ func (k *Tracker) end(p *cycle, t float64, where string) {
 		p.Outcome = Unsealed
 	case p.dropped:
 		p.Outcome = Dropped
-	case p.phase == leaving && p.released.ok():
+	case p.phase == leaving && p.letGo:
 		p.Outcome = Released
+	case p.blindS > (min(p.leftT, t)-p.beganT)/2:
+		p.Outcome = Open // nobody saw whether it sealed
 	case p.phase == leaving || p.phase == approach:
 		p.Outcome = Unsealed
 	default: // sealed and lost, and no channel tells why
@@ -764,7 +791,7 @@ func (k *Tracker) finishCycle() {
 		p.Outcome = Unsealed
 	case p.dropped:
 		p.Outcome = Dropped
-	case p.phase == leaving && p.released.ok():
+	case p.phase == leaving && p.letGo:
 		p.Outcome = Released
 	case p.phase == leaving:
 		p.Outcome = Unsealed

@@ -73,15 +73,15 @@ func (k *Tracker) figures(p *cycle) {
 	p.HoldVacuumKPa, p.LowestVacuumKPa = analyze.None(), analyze.None()
 	p.LeakFlowLminANR, p.LeakDownKPaS = analyze.None(), analyze.None()
 	p.ReleaseTimeS = analyze.None()
-	if p.dropped {
+	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
 	p.EnergyJ = k.energyOf(p)
 	if k.has(sample.Supply) {
 		v, e, w := p.response.since(p.start)
-		p.ResponseDelayS = k.figure("response delay", "s", v, e, w...)
+		p.ResponseDelayS = atLeastZero(k.figure("response delay", "s", v, e, w...), max(p.response.beside, p.start.beside))
 	}
-	if p.released.ok() && !math.IsNaN(p.sealT) {
+	if p.letGo && !math.IsNaN(p.sealT) {
 		v, e, w := p.backIdle.since(p.released)
 		p.ReleaseTimeS = k.figure("release time", "s", v, e, w...)
 	}
@@ -106,15 +106,26 @@ func (k *Tracker) figures(p *cycle) {
 
 func (k *Tracker) sealTime(p *cycle) analyze.Figure {
 	v, e, w := p.sealed.since(p.countFrom)
+	if !p.countFrom.ok() {
+		w = append(w, analyze.Warn(analyze.StartUnseen))
+	}
 	f := k.figure("seal time", "s", v, e, append(w, k.place()...)...)
 	if !f.OK() {
 		return f
 	}
-	if f.Hi < 0 { // the samples about it make no rise that could be sealing
-		return analyze.None(analyze.Warn1(analyze.NotResolved, p.sealed.beside))
+	return atLeastZero(f, max(p.sealed.beside, p.countFrom.beside))
+}
+
+// atLeastZero returns a time that is not negative, and says so where it is shorter than the
+// interval of the samples beside its ends, in seconds.
+func atLeastZero(f analyze.Figure, interval float64) analyze.Figure {
+	switch {
+	case !f.OK():
+		return f
+	case f.Hi < 0: // the samples make no rise that could be it
+		return analyze.None(analyze.Warn1(analyze.NotResolved, interval))
 	}
 	f.Value, f.Lo = max(f.Value, 0), max(f.Lo, 0) // an edge lies up to half an interval off
-	interval := max(p.sealed.beside, p.countFrom.beside)
 	if f.Value < interval {
 		f.Lo = 0
 		f.Warnings = append(f.Warnings, analyze.Warn1(analyze.BelowSampling, interval))
@@ -156,6 +167,12 @@ func (k *Tracker) holdFigures(p *cycle) {
 	var s analyze.Spread
 	s.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(p.holdN)))
 	k.level(&s, p.sigma)
+	s.Rect("histogram's bin", p.width/2)
+	// Noise beside a rise's tail draws the median down. The blocks, which hold less noise,
+	// show how far: it goes with the square root of the noise.
+	if !math.IsNaN(p.bias) {
+		s.Rect("noise beside a change", 6*p.bias)
+	}
 	// Where the vacuum still changes, the ends of the hold, each known to half an interval,
 	// move its median.
 	if drift := (p.secondHalf - p.firstHalf) / (length / 2); !math.IsNaN(drift) {
@@ -171,6 +188,16 @@ func (k *Tracker) holdFigures(p *cycle) {
 	var l analyze.Spread
 	l.Normal("noise of the running median", 1.2533*p.sigma/math.Sqrt(n))
 	k.level(&l, p.sigma)
+	// The least of many noisy medians lies below the truth: by up to what the least of as many
+	// normal values does, √(2·ln n) deviations (extreme value theory, from memory).
+	var least analyze.Spread
+	least.Early("noise of a minimum", 1.2533*p.sigma/math.Sqrt(n)*math.Sqrt(2*math.Log(max(float64(p.holdN)/n, 2))))
+	l.Subtract(least)
+	// Between two samples it may have been lower by as much as they differ.
+	l.Early("between samples", p.step)
+	if i := k.interval(); i > 0 { // a hold that still rises is lowest where it begins
+		l.Normal("instant of the seal", p.step/i*p.sealed.err.U())
+	}
 	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest-p.shift, l, w...)
 }
 

@@ -16,7 +16,7 @@ type tally struct {
 	n               int
 }
 
-// tallyBins bounds a tally's memory; values further away count in the outermost bin.
+// tallyBins bounds a tally's memory: where it does not suffice, bins get twice as wide.
 const tallyBins = 1 << 16
 
 func (h *tally) reset(width float64) {
@@ -50,7 +50,8 @@ func (h *tally) grow(v float64) int {
 			return i
 		}
 		if len(h.bin) >= tallyBins {
-			return min(max(i, 0), len(h.bin)-1)
+			h.widen()
+			continue
 		}
 		old := h.bin
 		h.bin = make([]uint32, max(256, 2*len(old)))
@@ -60,6 +61,23 @@ func (h *tally) grow(v float64) int {
 		h.lo += shift
 		h.hi += shift
 	}
+}
+
+// widen makes bins twice as wide: new bin j, as far from the first value's as i is, takes
+// the old bins 2j and 2j + 1.
+func (h *tally) widen() {
+	old := slices.Clone(h.bin)
+	clear(h.bin)
+	for i, n := range old {
+		if n > 0 {
+			j := h.zero + (i-h.zero)>>1
+			h.bin[j] += n
+		}
+	}
+	h.lo, h.hi = h.zero+(h.lo-h.zero)>>1, h.zero+(h.hi-h.zero)>>1
+	h.first += h.width / 2 // the middle of the two
+	h.width *= 2
+	h.perWidth /= 2
 }
 
 func (h *tally) merge(o *tally) {
@@ -214,13 +232,14 @@ type span struct {
 	tally  tally
 	blocks blocks
 	lowest float64 // of the running median, kPa
+	step   float64 // by how much the vacuum changes there from sample to sample, kPa
 	gapS   float64
 }
 
 func (s *span) reset(width float64) {
 	s.tally.reset(width)
 	s.blocks.reset()
-	s.lowest, s.gapS = math.Inf(1), 0
+	s.lowest, s.step, s.gapS = math.Inf(1), 0, 0
 }
 
 func (s *span) add(t, v float64) {
@@ -228,11 +247,16 @@ func (s *span) add(t, v float64) {
 	s.blocks.add(t, v)
 }
 
-func (s *span) low(m float64) { s.lowest = min(s.lowest, m) }
+// low takes a running median, and how the vacuum changes about it from sample to sample.
+func (s *span) low(m, step float64) {
+	if m < s.lowest {
+		s.lowest, s.step = m, step
+	}
+}
 
 func (s *span) merge(o *span) {
 	s.tally.merge(&o.tally)
 	s.blocks.merge(&o.blocks)
-	s.low(o.lowest)
+	s.low(o.lowest, o.step)
 	s.gapS += o.gapS
 }

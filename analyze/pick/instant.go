@@ -10,6 +10,7 @@ import (
 // known of its error. t is NaN where it cannot be had.
 type instant struct {
 	t      float64
+	order  float64 // of an edge: where it stands in the order of events, whatever t
 	err    analyze.Spread
 	beside float64 // longest interval of the bracketing samples, s
 	warn   []analyze.Warning
@@ -52,8 +53,8 @@ const maxReach = 0.5
 // burst, by which the event may be earlier; with it the stamps' half-widths, the sensor's
 // limits of error and resolution over the slope, its refresh and its lag.
 func (k *Tracker) crossing(level float64, at int, rising bool) instant {
-	r := &k.trace
-	j := k.bracket(level, at, rising)
+	r, near := k.about(at)
+	j := r.bracket(level, near, rising, k.set.PersistS/2)
 	if j < 0 {
 		return noInstant()
 	}
@@ -62,7 +63,7 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	slope := (v1 - v0) / dt
 	tx := t0 + (level-v0)/slope
 	sigma := k.noise.sigma()
-	reach := k.reach(j, tx, slope, sigma)
+	reach := k.reach(r, j, tx, slope, sigma)
 
 	var first, last int
 	var fit line
@@ -89,12 +90,17 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	}
 	x.t = fit.t + d
 	x.err.Normal("noise over slope", sigma/math.Abs(s)*fit.spread(d))
-	if c := k.bend(first, last, s, sigma); c > 0 {
+	if c := r.bend(first, last, s, sigma); c > 0 {
 		x.err.Normal("bend between samples", width*c*(0.1+0.25*c))
 	}
 	x.err.Rect("stamp", r.stampHalf(j))
 	x.beside = dt
 
+	if i := k.interval(); i > 0 && dt > 1.5*i && j+1 < r.len() && r.time(j+1)-t1 < i/5 {
+		// The pair spans the pause itself, and what came behind it came late: any instant of it.
+		x.err.Early("pause between the samples", x.t-t0)
+		x.err.Rect("pause between the samples", t1-x.t)
+	}
 	// Samples that arrive in a burst after a pause were taken some time in the pause.
 	if pause := r.pauseBefore(j, k.interval()); pause > 0 {
 		x.err.Early("pause before an arrival burst", pause)
@@ -104,11 +110,46 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	return x
 }
 
+// about returns a copy of the samples about sample at, without one-sample spikes, and the
+// index in it of that sample or of the one after it.
+func (k *Tracker) about(at int) (*trace, int) {
+	r, c := &k.trace, &k.near
+	*c = trace{t: c.t[:0], v: c.v[:0], half: c.half[:0], gap: c.gap[:0]}
+	t := r.time(at)
+	const span = 2 * maxReach
+	first, last := at, at
+	for first > r.base && !r.gapBefore(first) && t-r.time(first-1) <= span {
+		first--
+	}
+	for last+1 < r.len() && !r.gapBefore(last+1) && r.time(last+1)-t <= span {
+		last++
+	}
+	limit := max(0.5, 6*k.noise.sigma())
+	near := 0
+	for i := first; i <= last; i++ {
+		if i == at {
+			near = c.len()
+		}
+		if !r.spike(i, limit) {
+			c.append(r.time(i), r.vacuum(i), r.stampHalf(i), i > first && r.gapBefore(i))
+		}
+	}
+	return c, min(near, c.len()-1)
+}
+
+// spike reports whether sample i lies beyond both its neighbours by more than limit.
+func (r *trace) spike(i int, limit float64) bool {
+	if i <= r.base || i+1 >= r.len() || r.gapBefore(i) || r.gapBefore(i+1) {
+		return false
+	}
+	a, b := r.vacuum(i)-r.vacuum(i-1), r.vacuum(i)-r.vacuum(i+1)
+	return a > limit && b > limit || a < -limit && b < -limit
+}
+
 // reach returns the half-width of the window that gives a crossing near time t: 6σ/slope,
 // at least one interval. Where noise rules, the slope of a pair of samples is noise, so
 // that of the line through the window is taken, until the two agree.
-func (k *Tracker) reach(j int, t, slope, sigma float64) float64 {
-	r := &k.trace
+func (k *Tracker) reach(r *trace, j int, t, slope, sigma float64) float64 {
 	dt := r.time(j) - r.time(j-1)
 	reach := min(max(dt, 6*sigma/math.Abs(slope)), maxReach)
 	if 6*sigma/math.Abs(slope) < dt/4 {
@@ -153,9 +194,8 @@ func (k *Tracker) sensor(x *instant, s float64) {
 
 // bracket returns the index of the later sample of the raw pair that crosses level the
 // given way next to sample at, -1 where the pair would lie across a gap.
-func (k *Tracker) bracket(level float64, at int, rising bool) int {
-	r := &k.trace
-	first, last := r.window(at, k.set.PersistS/2)
+func (r *trace) bracket(level float64, at int, rising bool, half float64) int {
+	first, last := r.window(at, half)
 	best := -1
 	for j := max(first, r.base+1); j <= last; j++ {
 		if r.gapBefore(j) {
@@ -278,8 +318,7 @@ func (l line) straight(sigma float64) bool {
 
 // bend returns the larger change of slope on either side of samples first to last, beyond
 // what noise σ makes, relative to slope s and at most 1.
-func (k *Tracker) bend(first, last int, s, sigma float64) float64 {
-	r := &k.trace
+func (r *trace) bend(first, last int, s, sigma float64) float64 {
 	b := 0.0
 	side := func(i, j int) {
 		if i < r.base || j >= r.len() || r.gapBefore(j) {

@@ -16,7 +16,7 @@ type LeakDown struct {
 	FromS, ToS  float64        // of the window: its first and last sample
 	SlopeKPaS   analyze.Figure // of the distance from ambient: negative while it is lost
 	LostKPa     float64        // between the first and the last second of the window
-	FallStartsS float64        // when it leaves the level of the window's first second for good; NaN if it does not
+	FallStartsS float64        // when it left the level of the window's first second for good, at the earliest where the window begins; NaN if it did not
 	LeakLminANR analyze.Figure // V·dp/dt, with the volume stated
 }
 
@@ -97,7 +97,7 @@ func FindLeakDown(g sample.Group, batches iter.Seq[sample.Batch], from, to, volu
 		at--
 	}
 	if at >= 0 && at < n-1 {
-		l.FallStartsS = fallStart(t[at:], v[at:], level, level-l.LostKPa/4)
+		l.FallStartsS = max(t[0], fallStart(t[at:], v[at:], level, level-l.LostKPa/4))
 	}
 	return l, nil
 }
@@ -140,7 +140,7 @@ func slopeError(t, v []float64) float64 {
 }
 
 // fallStart returns when a fall began whose samples follow the last one at level: where the
-// line through them, down to low, met level, but not outside the interval that this lies in.
+// line through them, down to low, met level.
 func fallStart(t, v []float64, level, low float64) float64 {
 	n := 1
 	for n < len(v) && n < 200 && v[n] > low {
@@ -150,5 +150,5 @@ func fallStart(t, v []float64, level, low float64) float64 {
 	if !(slope < 0) {
 		return t[0]
 	}
-	return min(max(t[1]+(level-v[1])/slope, t[0]), t[1])
+	return t[1] + (level-v[1])/slope
 }

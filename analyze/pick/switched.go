@@ -26,6 +26,9 @@ type switched struct {
 	fault  bool
 	edges  []edge
 
+	interval, gapLimit float64
+	pause              float64 // the wait before the arrival burst that the last sample belongs to, 0 for none
+
 	// A supply that chatters has not been commanded anew: a state that lasts less than
 	// settle counts as none. Until that is known its edges are unsure: at most two.
 	settle float64
@@ -33,7 +36,10 @@ type switched struct {
 }
 
 func newSwitched(c sample.Channel, persistS float64) *switched {
-	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1)}
+	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c)}
+	if i := c.SamplingS(); i > 0 {
+		s.interval = i
+	}
 	if c.Kind == sample.Supply || c.Kind == sample.Carried {
 		s.settle = persistS
 	}
@@ -46,6 +52,18 @@ func (s *switched) heard() float64 {
 		return min(s.passed, math.Nextafter(s.unsure[0].t, math.Inf(-1))) // an edge goes before a sample of its time
 	}
 	return s.passed
+}
+
+// pass notes that a sample of time t has been seen.
+func (s *switched) pass(t float64, half int64) {
+	switch d := t - s.passed; {
+	case math.IsInf(d, 1):
+	case d > 1.5*s.interval:
+		s.pause = d
+	case d >= s.interval/5:
+		s.pause = 0
+	}
+	s.passed, s.half, s.fault = t, half, false
 }
 
 // put takes an edge that a sample has shown.
@@ -84,7 +102,7 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			s.resolve(times[i])
 		}
 		if n == s.last && s.known {
-			s.passed, s.half = times[i], b.Half[i]
+			s.pass(times[i], b.Half[i])
 			continue
 		}
 		s.last = n
@@ -93,8 +111,13 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			t := times[i]
 			mid := (s.passed + t) / 2
 			switch {
+			case s.known && (s.fault || t-s.passed > s.gapLimit): // nothing is interpolated across a gap
+				s.put(edge{mid, instant{t: math.NaN(), order: mid}, on})
 			case s.known:
-				x := instant{t: mid, beside: t - s.passed}
+				x := instant{t: mid, order: mid, beside: t - s.passed}
+				if s.pause > 0 && t-s.passed < s.interval/5 {
+					x.err.Early("pause before an arrival burst", s.pause)
+				}
 				x.err.Rect("edge of "+string(s.kind)+" between samples", (t-s.passed)/2)
 				x.err.Rect("stamp of "+string(s.kind), seconds(max(s.half, b.Half[i])))
 				if u := s.ch.UpdateS; u > 0 { // it changed up to one refresh before it was read
@@ -103,11 +126,11 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 				}
 				s.put(edge{mid, x, on})
 			case on:
-				s.put(edge{t, noInstant(), on})
+				s.put(edge{t, instant{t: math.NaN(), order: t}, on})
 			}
 			s.on, s.known = on, true
 		}
-		s.passed, s.half = times[i], b.Half[i]
+		s.pass(times[i], b.Half[i])
 	}
 	if n := len(b.T); n > 0 {
 		s.passed = max(s.passed, times[n-1])

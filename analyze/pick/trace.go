@@ -84,6 +84,13 @@ func (r *trace) median(i int, half float64, scratch *[]float64) float64 {
 	return medianOf(*scratch)
 }
 
+// step returns by how much the vacuum changes about sample i from sample to sample, kPa,
+// beyond what noise sigma makes of it.
+func (r *trace) step(i int, half, sigma float64) float64 {
+	a, b := r.window(i, half)
+	return max(0, math.Abs(r.vacuum(b)-r.vacuum(a))-2*math.Sqrt2*sigma) / float64(max(b-a, 1))
+}
+
 // medianOf returns the median of x, which it sorts; NaN of nothing.
 func medianOf(x []float64) float64 {
 	n := len(x)

@@ -50,6 +50,7 @@ type Tracker struct {
 	roles map[place]role
 
 	trace     trace
+	near      trace // samples about a crossing
 	noise     noise
 	vacPassed float64 // stamp of the last vacuum sample or fault
 	fault     string  // cause of the fault since the last vacuum sample
@@ -101,6 +102,9 @@ type role struct {
 	vac bool
 }
 
+// DefaultIdleBandKPa is the idle band where settings state none.
+const DefaultIdleBandKPa = 3.0
+
 // deadAfterS is how far a channel may stay behind the others, in seconds of trial time,
 // before the rest go on without it.
 const deadAfterS = 2
@@ -120,7 +124,7 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 			*v = d
 		}
 	}
-	def(&set.IdleBandKPa, 3)
+	def(&set.IdleBandKPa, DefaultIdleBandKPa)
 	def(&set.PersistS, 0.02)
 	def(&set.SettleS, 0.15)
 	def(&set.SealLimitS, math.Inf(1))
@@ -162,7 +166,7 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 		k.noise.floor = q / math.Sqrt(12)
 	}
 	k.gapLimit = gapLimit(k.vac)
-	k.half = set.PersistS/2 + 1e-9 // stamps that are even on paper differ in the last bit
+	k.half = set.PersistS/2 + 1e-6 // stamps that are even on paper differ in their last bits
 	k.supplyOn = !k.has(sample.Supply)
 	k.idles.reset(k.binWidth())
 	return k, nil

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"griptrial/acquire/csvfile"
 	"griptrial/acquire/sample"
@@ -51,6 +52,9 @@ can tell a release from a loss, and a pick that ends is "ended".`,
   griptrial measure chamber.csv --time time_s --vacuum "pressure_bar[bar]" --closed 10s..140s`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if err := noEmptyFlags(c); err != nil {
+				return err
+			}
 			return measure(c.Context(), c.OutOrStdout(), args[0], o)
 		},
 	}
@@ -101,8 +105,28 @@ func quantity(flag string, d config.Dimension, text string, none float64) (float
 	return v, nil
 }
 
+// noEmptyFlags refuses flags that were given without a value: "" would pass for "not given".
+func noEmptyFlags(c *cobra.Command) error {
+	var err error
+	c.Flags().Visit(func(f *pflag.Flag) {
+		if err == nil && f.Value.String() == "" {
+			err = wrongf("--%s: found nothing; leave it out or give a value", f.Name)
+		}
+	})
+	return err
+}
+
 // quantities parses flags in order and returns the first error.
 type quantities struct{ err error }
+
+// positive is get for what must be above 0.
+func (q *quantities) positive(flag string, d config.Dimension, text string, none float64) float64 {
+	v := q.get(flag, d, text, none)
+	if q.err == nil && text != "" && !(v > 0) {
+		q.err = wrongf("--%s: found %s; a value above 0 is needed", flag, text)
+	}
+	return v
+}
 
 func (q *quantities) get(flag string, d config.Dimension, text string, none float64) float64 {
 	v, err := quantity(flag, d, text, none)
@@ -156,29 +180,36 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 	var q quantities
 	ambient := q.get("ambient", config.Pressure, o.ambient, nan)
 	pressure := config.PressureAt(ambient)
-	required := q.get("require", pressure, o.require, nan)
+	required := q.positive("require", pressure, o.require, nan)
 	set := pick.Settings{
 		Station:             o.station,
 		RequiredKPa:         func(int) float64 { return required },
-		DropLevelKPa:        q.get("drop-level", pressure, o.dropLevel, nan),
-		SealLimitS:          q.get("seal-limit", config.Time, o.sealLimit, nan),
-		IdleBandKPa:         q.get("idle-band", config.Pressure, o.idleBand, nan),
-		PersistS:            q.get("persist", config.Time, o.persist, nan),
+		DropLevelKPa:        q.positive("drop-level", pressure, o.dropLevel, nan),
+		SealLimitS:          q.positive("seal-limit", config.Time, o.sealLimit, nan),
+		IdleBandKPa:         q.positive("idle-band", config.Pressure, o.idleBand, nan),
+		PersistS:            q.positive("persist", config.Time, o.persist, nan),
 		SupplyOffHolds:      o.supplyOff == "holds",
 		SupplyBeforeContact: o.supplyBeforeContact,
 		HandHeld:            o.handHeld,
 		RemoveIdleLevel:     o.removeOffset,
-		VolumeL:             q.get("volume", config.Volume, o.volume, nan),
-		SpecificEnergyKWhM3: q.get("specific-energy", config.SpecificEnergy, o.specificEnergy, nan),
+		VolumeL:             q.positive("volume", config.Volume, o.volume, nan),
+		SpecificEnergyKWhM3: q.positive("specific-energy", config.SpecificEnergy, o.specificEnergy, nan),
 	}
-	lag := q.get("lag", config.Time, o.lag, nan)
-	update := q.get("update", config.Time, o.update, nan)
-	accuracy := q.get("accuracy", config.Pressure, o.accuracy, nan)
+	lag := q.positive("lag", config.Time, o.lag, nan)
+	update := q.positive("update", config.Time, o.update, nan)
+	accuracy := q.positive("accuracy", config.Pressure, o.accuracy, nan)
 	if q.err != nil {
 		return q.err
 	}
-	if o.require != "" && !(required > 0) {
-		return wrongf("--require: found %s; a vacuum above 0 is needed", o.require)
+	// No vacuum is deeper than the air around: at most 110 kPa at the lowest places on land.
+	if deepest := min(ambient, 110); required >= deepest || math.IsNaN(ambient) && required >= 110 {
+		return wrongf("--require: found %s; no vacuum can reach the pressure of the air around", o.require)
+	}
+	if band := set.IdleBandKPa; band >= required || math.IsNaN(band) && required <= pick.DefaultIdleBandKPa {
+		return wrongf("--idle-band: it must lie below the required vacuum of %s; the default is %g kPa", o.require, pick.DefaultIdleBandKPa)
+	}
+	if set.PersistS > 1 {
+		return wrongf("--persist: found %s; at most 1 s is allowed", o.persist)
 	}
 	if d := set.DropLevelKPa; d >= required {
 		return wrongf("--drop-level: found %s; it must lie below the required vacuum of %s", o.dropLevel, o.require)

@@ -242,6 +242,11 @@ func TestMeasureWrongInput(t *testing.T) {
 		{"drop level above the required", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--drop-level", "31 kPa"}, "--drop-level"},
 		{"supply-off", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--supply-off", "stays"}, `"holds"`},
 		{"percent without ambient", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 % of ambient"}, "ambient"},
+		{"persist 0", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--persist", "0 ms"}, "--persist"},
+		{"negative lag", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--lag", "-1 ms"}, "--lag"},
+		{"empty", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--persist", ""}, "found nothing"},
+		{"deeper than any vacuum", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "300 kPa"}, "--require"},
+		{"idle band above the required", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--require", "30 kPa", "--idle-band", "40 kPa"}, "--idle-band"},
 		{"closed backwards", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--closed", "20s..10s"}, "--closed"},
 		{"too few samples in the stretch", []string{good, "--time", "t_s", "--vacuum", "v[kPa]", "--closed", "0s..10s"}, "needs 39"},
 	} {
