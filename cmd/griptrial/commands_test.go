@@ -121,6 +121,20 @@ func TestSimulateCheckRecord(t *testing.T) {
 	assert.Equal(t, 1, strings.Count(e, "\n"), e)
 }
 
+// A rehearsal records at once what polling would have read.
+func TestSimulateFast(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ab.gtrial")
+	code, _, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "../../testdata/scenarios/ab-bench.yaml", "--fast", "--out", path)
+	require.Equal(t, exitDone, code, errs)
+	code, out, errs := command(t, "picks", path, "--station", "left", "--explain", "2")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "seal time")
+	assert.Contains(t, out, "noise over slope")
+	code, _, errs = command(t, "picks", path, "--station", "left", "--explain", "4000")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, "no pick 4000")
+}
+
 // Every command line of the README is one that griptrial understands, and those that need
 // nothing but the repository run.
 func TestReadmeCommands(t *testing.T) {
