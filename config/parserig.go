@@ -363,7 +363,7 @@ func readLine(v *value) Line {
 	l.Checksum = v.choice("checksum", "none", "xor", "sum", "crc16")
 	if strings.ContainsFunc(l.Poll, func(r rune) bool { return r > unicode.MaxASCII }) {
 		v.where("poll").fault(`%+q holds more than ASCII: to YAML "\x9a" is a letter, not a byte; want characters up to "\x7f"`, l.Poll)
-	} else if why := modbusFrame([]byte(l.Poll)); why != "" {
+	} else if why := ModbusFrame([]byte(l.Poll)); why != "" {
 		v.where("poll").fault("%q is %s, which might write to a device; griptrial only reads", l.Poll, why)
 	}
 	if v.has("poll") && l.Poll == "" && v.at["poll"].kind == word {

@@ -2,9 +2,9 @@ package config
 
 import "encoding/hex"
 
-// modbusFrame says as what kind of Modbus frame a bus would take b, "" for none. A text
+// ModbusFrame says as what kind of Modbus frame a bus would take b, "" for none. A text
 // device's poll string must not be one: griptrial sends no Modbus writes, on no path.
-func modbusFrame(b []byte) string {
+func ModbusFrame(b []byte) string {
 	switch {
 	case len(b) >= 4 && CRC16(b) == 0: // over a frame with its own CRC the register ends at 0
 		return "a Modbus RTU frame"

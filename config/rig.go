@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"iter"
+	"math"
 
 	"griptrial/acquire/sample"
 )
@@ -108,6 +109,15 @@ type Channel struct {
 	sample.Channel
 	Register Register // Modbus kinds
 	Field    string   // text kinds: name of the group, or number of the column from 1
+}
+
+// StepSize returns the number, as the device sends it, of one raw count of c: for f32 and
+// for text, whose counts are whole steps.
+func (c *Channel) StepSize() float64 {
+	if c.Register.Step != 0 {
+		return c.Register.Step
+	}
+	return math.Abs(c.Scale)
 }
 
 // A Table is one of the four kinds of Modbus data.

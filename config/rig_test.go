@@ -510,7 +510,7 @@ func TestModbusFrame(t *testing.T) {
 		{"ASCII, wrong LRC", ":1103006B00037F\r\n", ""},
 		{"colon and words", ":READ?\r\n", ""},
 	} {
-		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, modbusFrame([]byte(c.in)), "%q", c.in) })
+		t.Run(c.name, func(t *testing.T) { assert.Equal(t, c.want, ModbusFrame([]byte(c.in)), "%q", c.in) })
 	}
 	assert.EqualValues(t, 0x1241, CRC16([]byte{2, 7}), "MODBUS over Serial Line V1.02, 6.2.2")
 }

@@ -160,7 +160,7 @@ func placesOf(b config.Bus, d config.Device) ([]place, error) {
 			fault("channel %s: %w", c.Name, err)
 		case at < 0 || at+w > 65536:
 			fault("channel %s: address %d is out of range; want 0 to %d", c.Name, at, 65536-w)
-		case c.Register.Type == "f32" && !(step(c) > 0 && step(c) < math.Inf(1)):
+		case c.Register.Type == "f32" && !(c.StepSize() > 0 && c.StepSize() < math.Inf(1)):
 			fault("channel %s: f32 needs a step or a scale that is not 0, as its counts are whole steps", c.Name)
 		}
 		places = append(places, place{c, c.Register.Address, c.Register.Address + w})
@@ -174,14 +174,6 @@ func placesOf(b config.Bus, d config.Device) ([]place, error) {
 
 func tableOrder(t config.Table) int {
 	return slices.Index([]config.Table{config.Holding, config.Input, config.Coil, config.Discrete}, t)
-}
-
-// step returns the float32 value of one count of c.
-func step(c config.Channel) float64 {
-	if c.Register.Step != 0 {
-		return c.Register.Step
-	}
-	return math.Abs(c.Scale)
 }
 
 // cut parts places, sorted, into the runs that one request each reads, so that request
@@ -244,7 +236,7 @@ func gather(run []place, d config.Device) (Request, sample.Group) {
 // add adds the field of p to s, which reaches to address to now.
 func (s *span) add(p place, to int) {
 	f := field{at: p.from - int(s.address), kind: p.channel.Register.Type, bits: isBits(p.channel.Register.Table),
-		order: p.channel.Register.Order, bit: p.channel.Register.Bit, step: step(p.channel)}
+		order: p.channel.Register.Order, bit: p.channel.Register.Bit, step: p.channel.StepSize()}
 	if !f.bits {
 		f.at *= 2
 	}

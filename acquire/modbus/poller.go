@@ -16,11 +16,11 @@ import (
 // Causes of faults in batches. A refused request is "exception" and its code in two hex
 // digits: "exception 02".
 const (
-	FaultTimeout      = "timeout"
-	FaultFraming      = "framing"
-	FaultLost         = "connection lost"
-	FaultNoConnection = "no connection"
-	FaultForeign      = "another master"
+	FaultTimeout      = acquire.FaultTimeout
+	FaultFraming      = acquire.FaultFraming
+	FaultLost         = acquire.FaultLost
+	FaultNoConnection = acquire.FaultNoConnection
+	FaultForeign      = acquire.FaultForeign
 )
 
 // A Poller reads all channels of one bus at their intervals. Buses have a poller each, so
@@ -406,23 +406,12 @@ func (p *Poller) empty(group, n int) sample.Batch {
 	return b
 }
 
-// A Reading is one channel read once.
-type Reading struct {
-	Device, Channel string
-	Raw             int64         // sample.Missing where Err is set
-	Value           float64       // in the unit of the channel; NaN where Raw is Missing
-	Transaction     time.Duration // from the first byte sent to the last received
-	Between         time.Duration // the instant of the value lies within so much
-	Parts           int           // transactions that it took: more than one where the device refuses a gap
-	Err             error         // nil, an Exception, ErrTimeout, ErrFraming or the connection's
-}
-
 // ReadOnce reads every channel once, over a connection of its own, and returns the readings
 // in the order of Groups. The error says that there is no connection (any more); a device
 // or request that fails is an error in its readings. It must not be called while Run runs.
-func (p *Poller) ReadOnce(ctx context.Context) ([]Reading, error) {
+func (p *Poller) ReadOnce(ctx context.Context) ([]acquire.Reading, error) {
 	defer p.link.close()
-	var readings []Reading
+	var readings []acquire.Reading
 	for i, r := range p.polls {
 		if !p.link.isOpen() {
 			if err := p.link.open(ctx); err != nil {
@@ -442,7 +431,7 @@ func (p *Poller) ReadOnce(ctx context.Context) ([]Reading, error) {
 		}
 		for j := range p.groups[i].Channels {
 			c := &p.groups[i].Channels[j]
-			reading := Reading{Device: p.bus.Devices[r.Device].Name, Channel: c.Name, Raw: sample.Missing, Parts: 1, Err: err}
+			reading := acquire.Reading{Device: p.bus.Devices[r.Device].Name, Channel: c.Name, Raw: sample.Missing, Parts: 1, Err: err}
 			if r.split {
 				reading.Parts = len(r.parts)
 			}

@@ -413,7 +413,7 @@ func TestRefusedGapsAreLeftOut(t *testing.T) {
 				{"110300090001", "ID 0000 0005 11 03 02 0009"}}, time.Second, func() {})
 			readings, err := p.ReadOnce(t.Context())
 			require.NoError(t, err)
-			assert.Equal(t, []Reading{{Device: "dev", Channel: "holding5", Raw: 5, Value: 5, Parts: 2},
+			assert.Equal(t, []acquire.Reading{{Device: "dev", Channel: "holding5", Raw: 5, Value: 5, Parts: 2},
 				{Device: "dev", Channel: "holding9", Raw: 9, Value: 9, Parts: 2}}, readings)
 		})
 	})
@@ -433,7 +433,7 @@ func TestReadOnce(t *testing.T) {
 		readings, err := p.ReadOnce(t.Context())
 		require.NoError(t, err)
 		require.Len(t, readings, 3)
-		assert.Equal(t, Reading{Device: "dev", Channel: "input40", Raw: 40, Value: 10, Transaction: 4 * time.Millisecond, Between: 4 * time.Millisecond, Parts: 1}, readings[0])
+		assert.Equal(t, acquire.Reading{Device: "dev", Channel: "input40", Raw: 40, Value: 10, Transaction: 4 * time.Millisecond, Between: 4 * time.Millisecond, Parts: 1}, readings[0])
 		require.ErrorIs(t, readings[1].Err, ErrTimeout)
 		assert.Equal(t, int64(sample.Missing), readings[1].Raw)
 		assert.True(t, math.IsNaN(readings[1].Value))

@@ -16,67 +16,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"griptrial/acquire/port"
+	"griptrial/acquire/port/porttest"
 	"griptrial/acquire/sample"
 	"griptrial/config"
 )
-
-// A wire is one end of a serial line in memory. Unlike net.Pipe it keeps what was sent
-// until it is read, and a Read with a deadline that has passed takes what is there.
-type wire struct {
-	in, out  chan []byte
-	closed   chan struct{}
-	rest     []byte
-	deadline time.Time
-}
-
-func newWires() (near, far *wire) {
-	a, b, closed := make(chan []byte, 4096), make(chan []byte, 4096), make(chan struct{})
-	return &wire{in: a, out: b, closed: closed}, &wire{in: b, out: a, closed: closed}
-}
-
-func (w *wire) SetReadDeadline(t time.Time) error { w.deadline = t; return nil }
-
-func (w *wire) Write(b []byte) (int, error) {
-	select {
-	case <-w.closed:
-		return 0, os.ErrClosed
-	case w.out <- slices.Clone(b):
-		return len(b), nil
-	}
-}
-
-func (w *wire) Read(b []byte) (int, error) {
-	if len(w.rest) == 0 {
-		select {
-		case w.rest = <-w.in:
-		default:
-			t := time.NewTimer(time.Until(w.deadline))
-			defer t.Stop()
-			if w.deadline.IsZero() {
-				t.Stop()
-			}
-			select {
-			case w.rest = <-w.in:
-			case <-w.closed:
-				return 0, os.ErrClosed
-			case <-t.C:
-				return 0, os.ErrDeadlineExceeded
-			}
-		}
-	}
-	n := copy(b, w.rest)
-	w.rest = w.rest[n:]
-	return n, nil
-}
-
-func (w *wire) Close() error {
-	select {
-	case <-w.closed:
-	default:
-		close(w.closed)
-	}
-	return nil
-}
 
 // bytesOf returns the bytes of words in hex; a "+" before one appends its CRC.
 func bytesOf(t *testing.T, word string) []byte {
@@ -99,9 +42,9 @@ func rtuBus(channels ...config.Channel) config.Bus {
 }
 
 // wires makes p open in-memory lines and returns their far ends, in a bubble.
-func wires(t *testing.T, p *Poller) chan *wire {
-	lines := make(chan *wire, 16)
-	var all []*wire
+func wires(t *testing.T, p *Poller) chan *porttest.Wire {
+	lines := make(chan *porttest.Wire, 16)
+	var all []*porttest.Wire
 	t.Cleanup(func() {
 		close(lines)
 		for _, w := range all {
@@ -110,7 +53,7 @@ func wires(t *testing.T, p *Poller) chan *wire {
 		time.Sleep(time.Minute)
 	})
 	p.link.(*rtu).dial = func(ctx context.Context) (port.Stream, error) {
-		near, far := newWires()
+		near, far := porttest.NewWires()
 		all = append(all, near)
 		context.AfterFunc(ctx, func() { near.Close() })
 		lines <- far
@@ -122,7 +65,7 @@ func wires(t *testing.T, p *Poller) chan *wire {
 // playRTU serves a scripted device: each request, without its CRC, must be as the script
 // says, then the words are sent: bytes as bytesOf reads them, "echo" for the request itself,
 // "wait" lets the time-out and a half of it pass, "gap" 1 ms, "close" closes the port.
-func playRTU(t *testing.T, lines <-chan *wire, ops []op, done func()) {
+func playRTU(t *testing.T, lines <-chan *porttest.Wire, ops []op, done func()) {
 	defer done()
 	for line := range lines {
 		for len(ops) > 0 {
@@ -155,7 +98,7 @@ func playRTU(t *testing.T, lines <-chan *wire, ops []op, done func()) {
 }
 
 // readEight returns the next 8 bytes of line, nil once it is closed.
-func readEight(line *wire) []byte {
+func readEight(line *porttest.Wire) []byte {
 	var b []byte
 	line.SetReadDeadline(time.Now().Add(time.Hour))
 	for len(b) < 8 {

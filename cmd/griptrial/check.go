@@ -110,7 +110,7 @@ func checkLive(ctx context.Context, w io.Writer, rig *config.Rig, length time.Du
 }
 
 // showReadings writes a line a channel and returns the first error among them.
-func showReadings(w io.Writer, rig *config.Rig, readings []modbus.Reading) error {
+func showReadings(w io.Writer, rig *config.Rig, readings []acquire.Reading) error {
 	channels := map[string]*config.Channel{}
 	for p := range rig.Channels() {
 		channels[p.Channel.Name] = p.Channel
