@@ -41,6 +41,8 @@ const (
 	ChannelTooLate   Code = "channel late or dead"      // the channel had not passed the pick's end 2 s later
 	AirPressureUnset Code = "air pressure not measured" // an ejector's figures depend on it
 	AccuracyUnknown  Code = "sensor accuracy not stated"
+	EngineCycles     Code = "lower turning level"      // an engine that saves air: the vacuum swings
+	VolumeExact      Code = "volume taken as exact"    // its uncertainty is not stated
 	LagUncorrected   Code = "sensor lag not corrected" // A: lag, s
 )
 

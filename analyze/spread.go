@@ -109,3 +109,13 @@ func (s Spread) Figure(value float64, w ...Warning) Figure {
 	f.Hi += s.late / 2
 	return f
 }
+
+// Times returns the error of a number that is multiplied by f.
+func (s Spread) Times(f float64) Spread {
+	a := math.Abs(f)
+	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, early: s.early * f}
+	for _, p := range s.Parts {
+		o.Parts = append(o.Parts, Part{p.Name, p.Shape, p.Size * a, p.U * a})
+	}
+	return o
+}

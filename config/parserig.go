@@ -153,6 +153,14 @@ func unknownName(name, sort string, known []string) string {
 func (s *Station) read(v *value, pressure Dimension) {
 	s.Engine = v.name("engine")
 	s.VolumeL = v.quantity("volume", Volume, positive)
+	s.VolumeUL = v.quantity("volume_u", Volume, notNegative)
+	s.BlankLeakLminANR = v.quantity("blank_leak", Flow, notNegative)
+	s.BlankLeakU = v.quantity("blank_leak_u", Flow, notNegative)
+	for _, x := range [][2]string{{"volume_u", "volume"}, {"blank_leak_u", "blank_leak"}} {
+		if v.has(x[0]) && !v.has(x[1]) {
+			v.keyAt[x[0]].fault("has no place here: %s is not stated", x[1])
+		}
+	}
 	s.IdleBandKPa = v.quantity("idle_band", pressure, positive)
 	s.PersistS = v.quantity("persist", Time, positive)
 	s.DropLevelKPa = v.quantity("drop_level", pressure, positive)

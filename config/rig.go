@@ -151,6 +151,9 @@ type Station struct {
 	Name                string
 	Engine              string // name of its engine, "" where not stated
 	VolumeL             float64
+	VolumeUL            float64 // its standard uncertainty, L; NaN where not stated
+	BlankLeakLminANR    float64 // what leaks in with the cup blanked; NaN where not stated
+	BlankLeakU          float64 // its standard uncertainty
 	IdleBandKPa         float64
 	PersistS            float64
 	DropLevelKPa        float64 // NaN: half the required vacuum

@@ -151,7 +151,7 @@ func TestRigFaults(t *testing.T) {
 		{"control character in a name", []string{"name: bench", `name: ‸"a\tb"`}, []string{
 			`name: found "a\tb"; want one line of 1 to 100 printable characters`}},
 		{"after letters of two bytes", []string{"  - name: left", "  - {name: left, ‸größe: 1}"}, []string{
-			"stations[0].größe: unknown key, known are drop_level, engine, hand_held, idle_band, name, persist, release_pulse, remove_idle_level, seal_limit, specific_energy, specific_energy_u, supply_before_contact, supply_off, volume"}},
+			"stations[0].größe: unknown key, known are blank_leak, blank_leak_u, drop_level, engine, hand_held, idle_band, name, persist, release_pulse, remove_idle_level, seal_limit, specific_energy, specific_energy_u, supply_before_contact, supply_off, volume, volume_u"}},
 		{"column after letters of two bytes", []string{"  - name: left", "  - {engine: ‸größe, name: left}"}, []string{
 			`stations[0].engine: "größe" is unknown: the rig file names no engine`}},
 

@@ -86,6 +86,9 @@ func Settings(rig *config.Rig, plan *Plan) ([]pick.Settings, error) {
 			HandHeld:            s.HandHeld,
 			RemoveIdleLevel:     s.RemoveIdleLevel,
 			VolumeL:             s.VolumeL,
+			VolumeUL:            s.VolumeUL,
+			BlankLeakLminANR:    s.BlankLeakLminANR,
+			BlankLeakU:          s.BlankLeakU,
 			SpecificEnergyKWhM3: s.SpecificEnergyKWhM3,
 			SpecificEnergyU:     s.SpecificEnergyU,
 		})

@@ -66,6 +66,22 @@ type PickJSON struct {
 	ReleaseTimeS    analyze.Figure `json:"release_time_s"`
 	EnergyJ         analyze.Figure `json:"energy_J"`
 
+	ApproachJ             analyze.Figure `json:"energy_approach_J"`
+	EvacuateJ             analyze.Figure `json:"energy_evacuate_J"`
+	HoldJ                 analyze.Figure `json:"energy_hold_J"`
+	ReleaseJ              analyze.Figure `json:"energy_release_J"`
+	LeakDownVacuumKPa     analyze.Figure `json:"leak_down_vacuum_kPa"`
+	LeakDownFromS         analyze.Figure `json:"leak_down_from_s"`
+	LeakDownToS           analyze.Figure `json:"leak_down_to_s"`
+	LeakLawKLminANR       analyze.Figure `json:"leak_law_k_Lmin"`
+	LeakLawN              analyze.Figure `json:"leak_law_n"`
+	LeakAtRequiredLminANR analyze.Figure `json:"leak_at_required_Lmin"`
+	ShutLastsS            analyze.Figure `json:"shut_lasts_s"`
+	ShutSavesJ            analyze.Figure `json:"shut_saves_J"`
+	ReEvacuationsPerMin   analyze.Figure `json:"re_evacuations_per_min"`
+	DutyShare             analyze.Figure `json:"duty"`
+	PartPresentDelayS     analyze.Figure `json:"part_present_delay_s"`
+
 	// Missing says of figures that are null why they cannot be had.
 	Missing map[string][]string `json:"missing,omitempty"`
 }
@@ -119,11 +135,40 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		ResponseDelayS: p.ResponseDelayS, SealTimeS: p.SealTimeS, HoldVacuumKPa: p.HoldVacuumKPa,
 		LowestVacuumKPa: p.LowestVacuumKPa, LeakFlowLmin: p.LeakFlowLminANR, LeakDownKPaS: p.LeakDownKPaS,
 		ReleaseTimeS: p.ReleaseTimeS, EnergyJ: p.EnergyJ,
+		ApproachJ:             p.ApproachJ,
+		EvacuateJ:             p.EvacuateJ,
+		HoldJ:                 p.HoldJ,
+		ReleaseJ:              p.ReleaseJ,
+		LeakDownVacuumKPa:     p.LeakDownVacuumKPa,
+		LeakDownFromS:         p.LeakDownFromS,
+		LeakDownToS:           p.LeakDownToS,
+		LeakLawKLminANR:       p.LeakLawKLminANR,
+		LeakLawN:              p.LeakLawN,
+		LeakAtRequiredLminANR: p.LeakAtRequiredLminANR,
+		ShutLastsS:            p.ShutLastsS,
+		ShutSavesJ:            p.ShutSavesJ,
+		ReEvacuationsPerMin:   p.ReEvacuationsPerMin,
+		DutyShare:             p.DutyShare,
+		PartPresentDelayS:     p.PartPresentDelayS,
 	}
 	for name, f := range map[string]analyze.Figure{
 		"response_delay_s": j.ResponseDelayS, "seal_time_s": j.SealTimeS, "hold_vacuum_kPa": j.HoldVacuumKPa,
 		"lowest_vacuum_kPa": j.LowestVacuumKPa, "leak_flow_Lmin": j.LeakFlowLmin, "leak_down_kPa_s": j.LeakDownKPaS,
 		"release_time_s": j.ReleaseTimeS, "energy_J": j.EnergyJ,
+		"energy_approach_J":      j.ApproachJ,
+		"energy_evacuate_J":      j.EvacuateJ,
+		"energy_hold_J":          j.HoldJ,
+		"energy_release_J":       j.ReleaseJ,
+		"leak_down_vacuum_kPa":   j.LeakDownVacuumKPa,
+		"leak_down_from_s":       j.LeakDownFromS,
+		"leak_down_to_s":         j.LeakDownToS,
+		"leak_law_k_Lmin":        j.LeakLawKLminANR,
+		"leak_law_n":             j.LeakLawN,
+		"leak_at_required_Lmin":  j.LeakAtRequiredLminANR,
+		"shut_lasts_s":           j.ShutLastsS,
+		"shut_saves_J":           j.ShutSavesJ,
+		"re_evacuations_per_min": j.ReEvacuationsPerMin,
+		"duty":                   j.DutyShare,
 	} {
 		if !f.OK() {
 			for _, w := range f.Warnings {

@@ -81,6 +81,21 @@ var figureNames = []struct {
 	{"leak_down_kPa_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS }},
 	{"release_time_s", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS }},
 	{"energy_J", func(p *pick.Pick) *analyze.Figure { return &p.EnergyJ }},
+	{"energy_approach_J", func(p *pick.Pick) *analyze.Figure { return &p.ApproachJ }},
+	{"energy_evacuate_J", func(p *pick.Pick) *analyze.Figure { return &p.EvacuateJ }},
+	{"energy_hold_J", func(p *pick.Pick) *analyze.Figure { return &p.HoldJ }},
+	{"energy_release_J", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseJ }},
+	{"leak_down_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownVacuumKPa }},
+	{"leak_down_from_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownFromS }},
+	{"leak_down_to_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownToS }},
+	{"leak_law_k_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawKLminANR }},
+	{"leak_law_n", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawN }},
+	{"leak_at_required_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakAtRequiredLminANR }},
+	{"shut_lasts_s", func(p *pick.Pick) *analyze.Figure { return &p.ShutLastsS }},
+	{"shut_saves_J", func(p *pick.Pick) *analyze.Figure { return &p.ShutSavesJ }},
+	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
+	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
+	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
 }
 
 func columnsOfPicks() []string {

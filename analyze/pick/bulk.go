@@ -140,7 +140,9 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 				s.low(r.median(i, k.half, &k.scratch), r.step(i, k.half, k.noise.sigma()))
 			}
 		}
-		s.add(t, r.vacuum(i))
+		if s.add(t, r.vacuum(i)) {
+			k.cycling.turn(s.blocks.lastT, s.blocks.lastV)
+		}
 		k.hear(i)
 	}
 }

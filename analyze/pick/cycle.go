@@ -33,7 +33,7 @@ type cycle struct {
 
 	start, contact, sealed, lostAt, released, backIdle, response instant
 	letGo, shut, off                                             bool    // released; supply shut in the hold; shut before a seal was sure
-	shutT                                                        float64 // when the supply was shut
+	supplyShut                                                   instant // last in the hold
 	sealT                                                        float64 // by the running median; NaN where sealed unseen
 	countFrom                                                    instant // of the seal time
 	holdFrom, holdTo                                             float64 // s; NaN while open
@@ -55,21 +55,15 @@ type cycle struct {
 	gapS                  float64
 	firstHalf, secondHalf float64
 	slope, slopeU         float64
-	leakDown, leakDownU   float64
+	offs                  shut
+	letGoT                float64 // when its hold of the bag ended, s
+	cycled                cycled
+	present               instant // the controller's own signal, first rising edge
 	sigma                 float64
 
 	flowMedian, flowU float64
 	flowDone          bool
 	energy            []energy
-}
-
-// An energy is what a power or air channel drew during a pick.
-type energy struct {
-	kind           sample.Kind
-	from, to       float64
-	sigma          float64 // noise of the channel
-	n0, n1, g0, g1 int
-	done           bool
 }
 
 // A refinement is an instant to be found once the samples around it have come.
@@ -323,6 +317,7 @@ func (k *Tracker) gapAt(from, to float64) {
 		p.blindS += max(0, min(to, p.leftT)-max(from, p.beganT))
 	}
 	k.shut.reset()
+	p.offs.gapTo = to
 }
 
 // seal takes the required vacuum as reached: it has held for persist.
@@ -340,6 +335,8 @@ func (k *Tracker) seal(p *cycle, w *watch) {
 	}
 	p.holdFrom = w.since + holdStartS
 	k.reset(&k.spans[0])
+	k.cycling.reset(max(1, 8*k.noise.sigma()), max(k.binWidth(), 0.01))
+	k.cutAt(p, cutContact, p.contact.t)
 	p.asideOpen, p.lostOpen = false, false
 	k.flow(p.holdFrom, (*follower).startHold)
 	p.dropping.known, p.dropping.held = false, false
@@ -447,6 +444,7 @@ func (k *Tracker) drop(p *cycle, w *watch) {
 	k.closeLost(p, false)
 	k.sagBefore(p, w.since)
 	k.closeHold(p, p.holdEnd(w.since))
+	k.holdEnded(p, p.holdEnd(w.since))
 	k.closeAside(p, false)
 	if p.late {
 		return // it counts as unsealed
@@ -498,7 +496,8 @@ func (k *Tracker) release(p *cycle, x instant) {
 	// A loss that begins within persist before the release belongs to it.
 	k.closeAside(p, x.order-p.asideFrom >= persist)
 	k.closeHold(p, x.order)
-	k.closeLeakDown(p)
+	k.closeLeakDown(p, x.order, false)
+	k.holdEnded(p, x.order)
 	p.released, p.letGo = x, true
 	p.phase = leaving
 	p.idling.restart(x.order)
@@ -530,12 +529,6 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	k.flow(t, func(f *follower) { f.endHold(p) })
 }
 
-func (k *Tracker) closeLeakDown(p *cycle) {
-	if p.shut && math.IsNaN(p.leakDown) {
-		p.leakDown, p.leakDownU = k.shut.slope()
-	}
-}
-
 // flow has g called for each flow channel once it has been read up to time t.
 func (k *Tracker) flow(t float64, g func(*follower)) {
 	for _, f := range k.follow {
@@ -554,9 +547,13 @@ func (k *Tracker) mark(f *follower, t float64, g func(*follower)) {
 
 // accumulate adds sample i, at which the running median is m, to the hold.
 func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
+	v := k.trace.vacuum(i)
 	if p.shut {
-		if t >= p.shutT+k.set.SettleS {
-			k.shut.add(t, k.trace.vacuum(i))
+		switch {
+		case p.offs.onAgain:
+			k.cycling.add(t, v)
+		case t >= p.offs.offAt+k.set.SettleS && k.shut.add(t, v):
+			k.cycling.turn(k.shut.lastT, k.shut.lastV)
 		}
 		return
 	}
@@ -570,7 +567,9 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 	case p.asideOpen:
 		s = &k.spans[1]
 	}
-	s.add(t, k.trace.vacuum(i))
+	if s.add(t, v) {
+		k.cycling.turn(s.blocks.lastT, s.blocks.lastV)
+	}
 	s.low(m, k.trace.step(i, k.half, k.noise.sigma()))
 }
 
@@ -583,7 +582,7 @@ func (k *Tracker) edge(kind sample.Kind, e edge) {
 		k.supplyOn = e.on
 		switch {
 		case e.on && p != nil && p.phase == holding && p.shut:
-			k.closeLeakDown(p) // evacuated again during the hold
+			k.closeLeakDown(p, e.t, true) // evacuated again during the hold
 		case e.on:
 			if p != nil {
 				k.end(p, e.t, "")
@@ -611,6 +610,13 @@ func (k *Tracker) edge(kind sample.Kind, e edge) {
 		k.touchOn = e.on
 		if e.on {
 			k.touched = e.at
+			if p != nil && p.phase == approach {
+				k.cutAt(p, cutContact, e.at.t)
+			}
+		}
+	case sample.PartPresent:
+		if e.on && p != nil && !p.present.ok() && (p.phase == approach || p.phase == holding) {
+			p.present = e.at
 		}
 	case sample.Carried:
 		k.carriedOn = e.on
@@ -629,8 +635,7 @@ func (k *Tracker) supplyFell(p *cycle, x instant) {
 		}
 		k.closeAside(p, x.order-p.asideFrom >= k.set.PersistS)
 		k.closeHold(p, x.order)
-		p.shut, p.shutT = true, x.order
-		k.shut.reset()
+		k.shutAt(p, x)
 	}
 }
 
@@ -650,8 +655,8 @@ func (k *Tracker) begin(x instant, t float64) {
 	k.count++
 	nan := math.NaN()
 	p := &cycle{start: x, contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
-		backIdle: noInstant(), response: noInstant(), offAt: noInstant(), countFrom: noInstant(),
-		sealT: nan, holdFrom: nan, holdTo: nan, leakDown: nan, leakDownU: nan, flowMedian: nan, flowU: nan,
+		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
+		sealT: nan, holdFrom: nan, holdTo: nan, letGoT: nan, present: noInstant(), flowMedian: nan, flowU: nan,
 		holdMedian: nan, lowest: nan, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
 	p.EndS, p.beganT, p.leftT = nan, t, math.Inf(1)
 	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
@@ -692,15 +697,10 @@ func (k *Tracker) begin(x instant, t float64) {
 	k.now = p
 	for _, f := range k.follow {
 		if f.ch.Kind != sample.Flow {
-			p.energy = append(p.energy, energy{kind: f.ch.Kind, from: nan, to: nan})
-			n := len(p.energy) - 1
-			from := x.t
-			k.mark(f, t, func(f *follower) {
-				e := &p.energy[n]
-				e.from, e.n0, e.g0 = f.until(from)
-			})
+			p.energy = append(p.energy, energy{kind: f.ch.Kind})
 		}
 	}
+	k.cutAt(p, cutStart, x.t)
 }
 
 // findIdle sets the idle level: the median of the last 2 s before time t with the supply
@@ -747,6 +747,7 @@ func (k *Tracker) end(p *cycle, t float64, where string) {
 		k.sagBefore(p, p.dropping.since)
 		k.closeLost(p, false)
 		k.closeHold(p, p.holdEnd(p.dropping.since))
+		k.holdEnded(p, p.holdEnd(p.dropping.since))
 		k.closeAside(p, false)
 	}
 	k.close(p, t)
@@ -759,20 +760,7 @@ func (k *Tracker) close(p *cycle, t float64) {
 		k.count--
 		return
 	}
-	n := 0
-	for _, f := range k.follow {
-		if f.ch.Kind == sample.Flow {
-			continue
-		}
-		i := n
-		n++
-		k.mark(f, t, func(f *follower) {
-			e := &p.energy[i]
-			e.to, e.n1, e.g1 = f.until(t)
-			e.sigma = f.noise.sigma()
-			e.done = true
-		})
-	}
+	k.cutAt(p, cutEnd, t)
 	k.closing = append(k.closing, p)
 }
 
@@ -807,6 +795,7 @@ func (k *Tracker) finishCycle() {
 		}
 		k.closeAside(p, p.phase == holding)
 		k.closeHold(p, end)
+		k.holdEnded(p, end)
 	}
 	k.close(p, t)
 }
@@ -832,6 +821,9 @@ func (k *Tracker) refine(t float64, all bool) {
 			continue
 		}
 		*x.dst = k.crossing(x.level, x.at, x.rising)
+		if x.dst == &x.p.sealed {
+			k.cutAt(x.p, cutSealed, x.p.sealed.t)
+		}
 		x.p.refining--
 	}
 	k.later = k.later[:n]

@@ -73,10 +73,14 @@ func (k *Tracker) figures(p *cycle) {
 	p.HoldVacuumKPa, p.LowestVacuumKPa = analyze.None(), analyze.None()
 	p.LeakFlowLminANR, p.LeakDownKPaS = analyze.None(), analyze.None()
 	p.ReleaseTimeS = analyze.None()
+	p.LeakDownVacuumKPa, p.LeakDownFromS, p.LeakDownToS = analyze.None(), analyze.None(), analyze.None()
+	p.LeakLawN, p.LeakLawKLminANR, p.LeakAtRequiredLminANR = analyze.None(), analyze.None(), analyze.None()
+	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
+	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
-	p.EnergyJ = k.energyOf(p)
+	k.energies(p)
 	if k.has(sample.Supply) {
 		v, e, w := p.response.since(p.start)
 		p.ResponseDelayS = atLeastZero(k.figure("response delay", "s", v, e, w...), max(p.response.beside, p.start.beside))
@@ -95,13 +99,12 @@ func (k *Tracker) figures(p *cycle) {
 	}
 	p.SealedAtS = p.sealed.t
 	p.SealTimeS = k.sealTime(p)
+	v, e, w := p.present.since(p.sealed)
+	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
 	k.holdFigures(p)
+	k.cyclingFigures(p)
 	p.LeakFlowLminANR = k.leakFlow(p)
-	if !math.IsNaN(p.leakDown) {
-		var s analyze.Spread
-		s.Normal("scatter about the slope", p.leakDownU)
-		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", p.leakDown, s)
-	}
+	k.leakDownFigures(p)
 }
 
 func (k *Tracker) sealTime(p *cycle) analyze.Figure {
@@ -238,20 +241,21 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 			s.Rect("resolution of the flow", q/2)
 		}
 	}
+	flow := p.flowMedian
+	k.lessBlank(&flow, &s)
 	v := k.set.VolumeL
 	if math.IsNaN(v) {
 		if p.HoldVacuumKPa.Has(analyze.StillRising) {
 			return analyze.None(p.HoldVacuumKPa.Warnings...)
 		}
-		return k.figure("leak flow", "L/min ANR", p.flowMedian, s)
+		return k.figure("leak flow", "L/min ANR", flow, s)
 	}
-	const toLminANR = 60.0 / 100
 	if math.IsNaN(p.slope) {
-		return k.figure("leak flow", "L/min ANR", p.flowMedian, s)
+		return k.figure("leak flow", "L/min ANR", flow, s)
 	}
-	s.Normal("slope of the vacuum, in the volume", v*p.slopeU*toLminANR)
-	s.Normal("volume", k.set.VolumeUL*p.slope*toLminANR)
-	return k.figure("leak flow", "L/min ANR", p.flowMedian-v*p.slope*toLminANR, s)
+	s.Normal("slope of the vacuum, in the volume", v*p.slopeU*lminANR)
+	s.Normal("volume", k.set.VolumeUL*p.slope*lminANR)
+	return k.figure("leak flow", "L/min ANR", flow-v*p.slope*lminANR, s)
 }
 
 func (k *Tracker) hasFollower(kind sample.Kind) bool {
@@ -261,62 +265,4 @@ func (k *Tracker) hasFollower(kind sample.Kind) bool {
 		}
 	}
 	return false
-}
-
-// fewestPower is how many samples of a power or air channel a pick's energy needs.
-const fewestPower = 5
-
-// energyOf returns the energy from the pick's start to its end: electric, and that of the
-// compressed air at the stated specific energy.
-func (k *Tracker) energyOf(p *cycle) analyze.Figure {
-	if len(p.energy) == 0 || !p.start.ok() {
-		return analyze.None()
-	}
-	var s analyze.Spread
-	sum, counted := 0.0, false
-	n := 0
-	for _, f := range k.follow {
-		if f.ch.Kind == sample.Flow {
-			continue
-		}
-		e := p.energy[n]
-		n++
-		factor, rel := 1.0, 0.0
-		if e.kind == sample.Air {
-			// q L/min ANR over a second is q/60 L, of 1e-3 m³ each, at e kWh/m³ of 3.6e6 J.
-			c := k.set.SpecificEnergyKWhM3
-			if math.IsNaN(c) {
-				continue
-			}
-			factor = c * 3.6e6 / 60 * 1e-3
-			if u := k.set.SpecificEnergyU; u > 0 {
-				rel = u / c
-			}
-		}
-		counted = true
-		switch got := e.n1 - e.n0; {
-		case !e.done || math.IsNaN(e.to-e.from) && e.g1 == e.g0 && got >= fewestPower:
-			return analyze.None(analyze.Warn(analyze.ChannelTooLate))
-		case e.g1 != e.g0:
-			return analyze.None(analyze.Warn(analyze.TouchedByGap))
-		case got < fewestPower || math.IsNaN(e.to-e.from):
-			return analyze.None(analyze.Warning{Code: analyze.PowerTooSparse, A: float64(got), B: fewestPower})
-		}
-		x := e.to - e.from
-		name := string(e.kind)
-		length := p.endT - p.start.t
-		got := float64(e.n1 - e.n0)
-		sum += x * factor
-		s.Normal("noise of "+name, e.sigma*length/math.Sqrt(got)*factor)
-		if a := f.ch.Accuracy; a > 0 {
-			s.Rect("limits of error of "+name, a*length*factor)
-		}
-		// The trapezoid misses when in its first and last interval the draw changed.
-		s.Rect("sampling of "+name, x/got/2*factor)
-		s.Normal("specific energy of the air", x*factor*rel)
-	}
-	if !counted {
-		return analyze.None()
-	}
-	return k.figure("energy", "J", sum, s)
 }

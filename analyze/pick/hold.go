@@ -117,6 +117,8 @@ type blocks struct {
 	nPart  int
 	pend   int // base blocks gathered towards the next block
 	pt, pv float64
+
+	lastT, lastV float64 // of the last blockSamples
 }
 
 const (
@@ -126,13 +128,18 @@ const (
 
 func (b *blocks) reset() { *b = blocks{t: b.t[:0], v: b.v[:0], merged: 1} }
 
-func (b *blocks) add(t, v float64) {
+// add takes a sample and reports whether it completed blockSamples, whose median is then
+// lastV.
+func (b *blocks) add(t, v float64) bool {
 	b.part[b.nPart] = v
 	b.partT += t
-	if b.nPart++; b.nPart == blockSamples {
-		b.put(b.partT/blockSamples, medianOf5(&b.part))
-		b.nPart, b.partT = 0, 0
+	if b.nPart++; b.nPart < blockSamples {
+		return false
 	}
+	b.lastT, b.lastV = b.partT/blockSamples, medianOf5(&b.part)
+	b.put(b.lastT, b.lastV)
+	b.nPart, b.partT = 0, 0
+	return true
 }
 
 // medianOf5 returns the median of five: the smallest and the largest of four are dropped,
@@ -242,9 +249,9 @@ func (s *span) reset(width float64) {
 	s.lowest, s.step, s.gapS = math.Inf(1), 0, 0
 }
 
-func (s *span) add(t, v float64) {
+func (s *span) add(t, v float64) bool {
 	s.tally.add(v)
-	s.blocks.add(t, v)
+	return s.blocks.add(t, v)
 }
 
 // low takes a running median, and how the vacuum changes about it from sample to sample.

@@ -43,6 +43,18 @@ type Pick struct {
 	HoldVacuumKPa, LowestVacuumKPa analyze.Figure
 	LeakFlowLminANR, LeakDownKPaS  analyze.Figure
 	ReleaseTimeS, EnergyJ          analyze.Figure
+
+	// The energy of the phases: to contact, to sealed, to the release or the loss, to the end.
+	ApproachJ, EvacuateJ, HoldJ, ReleaseJ analyze.Figure
+
+	LeakDownVacuumKPa          analyze.Figure // median in the window of the leak-down
+	LeakDownFromS, LeakDownToS analyze.Figure // that window
+	LeakLawKLminANR, LeakLawN  analyze.Figure // Q = k·vⁿ, v in kPa
+	LeakAtRequiredLminANR      analyze.Figure
+	ShutLastsS, ShutSavesJ     analyze.Figure // were the supply shut at the end of the hold
+
+	ReEvacuationsPerMin, DutyShare analyze.Figure // of an engine that saves air
+	PartPresentDelayS              analyze.Figure // of the controller's own signal, after sealed
 }
 
 // An EventKind names what happened in a pick besides its instants.

@@ -32,6 +32,8 @@ type Settings struct {
 
 	VolumeL             float64 // NaN or 0: not known
 	VolumeUL            float64 // its standard uncertainty
+	BlankLeakLminANR    float64 // the rig's own leak, taken from leak flows; NaN or 0: not known
+	BlankLeakU          float64
 	SpecificEnergyKWhM3 float64 // of compressed air; NaN or 0: air is not counted
 	SpecificEnergyU     float64
 }
@@ -75,11 +77,12 @@ type Tracker struct {
 	lastM, lastMT                           float64 // running median of the sample before
 	in                                      idleWatch
 
-	now   *cycle // the pick in progress, nil between picks
-	count int
-	spans [3]span // of the hold: main, set aside, below the drop level
-	shut  blocks  // of the leak-down
-	later []refinement
+	now     *cycle // the pick in progress, nil between picks
+	count   int
+	spans   [3]span // of the hold: main, set aside, below the drop level
+	shut    blocks  // of the leak-down
+	cycling cycling
+	later   []refinement
 
 	closing []*cycle // ended, not yet final
 
@@ -129,6 +132,9 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 	def(&set.SettleS, 0.15)
 	def(&set.SealLimitS, math.Inf(1))
 	def(&set.VolumeL, math.NaN())
+	def(&set.VolumeUL, 0)
+	def(&set.BlankLeakLminANR, 0)
+	def(&set.BlankLeakU, 0)
 	def(&set.SpecificEnergyKWhM3, math.NaN())
 	if set.PersistS > 1 {
 		return nil, fmt.Errorf("persist %g s: at most 1 s is allowed", set.PersistS)
@@ -148,7 +154,7 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 				n++
 				k.vac = ch
 				k.roles[p] = role{vac: true}
-			case sample.Supply, sample.Release, sample.Touch, sample.Carried:
+			case sample.Supply, sample.Release, sample.Touch, sample.Carried, sample.PartPresent:
 				s := newSwitched(ch, set.PersistS)
 				k.switches = append(k.switches, s)
 				k.roles[p] = role{sw: s}

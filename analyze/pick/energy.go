@@ -1,0 +1,137 @@
+package pick
+
+import (
+	"math"
+
+	"griptrial/acquire/sample"
+	"griptrial/analyze"
+)
+
+// The phases of a pick's energy: approach from the start to contact, evacuate from there to
+// sealed, hold to the release or the loss, release to the pick's end. A cut lies where one
+// begins.
+const (
+	cutStart = iota
+	cutContact
+	cutSealed
+	cutLetGo
+	cutEnd
+	cuts
+)
+
+// An energy is what a power or air channel drew during a pick, read at the cuts.
+type energy struct {
+	kind  sample.Kind
+	cut   [cuts]cut
+	sigma float64 // noise of the channel
+}
+
+// A cut is how far a channel had come at time t: what it had drawn, samples and gaps.
+type cut struct {
+	t, total float64
+	n, gaps  int
+	done     bool
+}
+
+// cutAt has power and air channels read at time t, the start of a phase of p; not later
+// than the time being judged, and as far back as the channel remembers.
+func (k *Tracker) cutAt(p *cycle, which int, t float64) {
+	if math.IsNaN(t) {
+		return
+	}
+	n := 0
+	for _, f := range k.follow {
+		if f.ch.Kind == sample.Flow {
+			continue
+		}
+		i := n
+		n++
+		k.mark(f, t, func(f *follower) {
+			c := cut{t: t, done: true}
+			c.total, c.n, c.gaps = f.until(t)
+			p.energy[i].sigma = f.noise.sigma()
+			if which == cutContact && math.IsNaN(c.total) && p.energy[i].cut[which].done {
+				return // a touch channel told it when it was fresh
+			}
+			p.energy[i].cut[which] = c
+		})
+	}
+}
+
+// fewestPower is how many samples of a power or air channel an energy needs.
+const fewestPower = 5
+
+// energies works out the energy of a pick and of its phases: electric, and that of the
+// compressed air at the stated specific energy.
+func (k *Tracker) energies(p *cycle) {
+	p.EnergyJ = k.energyOf(p, "energy", cutStart, cutEnd)
+	p.ApproachJ, p.EvacuateJ, p.HoldJ, p.ReleaseJ = analyze.None(), analyze.None(), analyze.None(), analyze.None()
+	if p.late || math.IsNaN(p.sealT) || p.unseen || !p.sealed.ok() {
+		return
+	}
+	from := cutStart
+	if p.contact.ok() && p.contact.t > p.start.t {
+		p.ApproachJ = k.energyOf(p, "energy, approach", cutStart, cutContact)
+		from = cutContact
+	}
+	p.EvacuateJ = k.energyOf(p, "energy, evacuate", from, cutSealed)
+	p.HoldJ = k.energyOf(p, "energy, hold", cutSealed, cutLetGo)
+	p.ReleaseJ = k.energyOf(p, "energy, release", cutLetGo, cutEnd)
+}
+
+// energyOf returns the energy between two cuts.
+func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
+	if len(p.energy) == 0 || !p.start.ok() {
+		return analyze.None()
+	}
+	var s analyze.Spread
+	sum, counted := 0.0, false
+	n := 0
+	for _, f := range k.follow {
+		if f.ch.Kind == sample.Flow {
+			continue
+		}
+		e := &p.energy[n]
+		n++
+		factor, rel := 1.0, 0.0
+		if e.kind == sample.Air {
+			// q L/min ANR over a second is q/60 L, of 1e-3 m³ each, at e kWh/m³ of 3.6e6 J.
+			c := k.set.SpecificEnergyKWhM3
+			if math.IsNaN(c) {
+				continue
+			}
+			factor = c * 3.6e6 / 60 * 1e-3
+			if u := k.set.SpecificEnergyU; u > 0 {
+				rel = u / c
+			}
+		}
+		a, b := e.cut[from], e.cut[to]
+		if !a.done && b.done {
+			return analyze.None() // there was no such phase
+		}
+		counted = true
+		x := b.total - a.total
+		switch got := b.n - a.n; {
+		case !b.done || math.IsNaN(x) && b.gaps == a.gaps && got >= fewestPower:
+			return analyze.None(analyze.Warn(analyze.ChannelTooLate))
+		case b.gaps != a.gaps:
+			return analyze.None(analyze.Warn(analyze.TouchedByGap))
+		case got < fewestPower || math.IsNaN(x):
+			return analyze.None(analyze.Warning{Code: analyze.PowerTooSparse, A: float64(got), B: fewestPower})
+		}
+		kind := string(e.kind)
+		length, got := b.t-a.t, float64(b.n-a.n)
+		sum += x * factor
+		s.Normal("noise of "+kind, e.sigma*length/math.Sqrt(got)*factor)
+		if a := f.ch.Accuracy; a > 0 {
+			s.Rect("limits of error of "+kind, a*length*factor)
+		}
+		// The trapezoid misses when in its first and last interval the draw changed.
+		s.Rect("sampling of "+kind, x/got/2*factor)
+		s.Normal("specific energy of the air", x*factor*rel)
+	}
+	if !counted {
+		return analyze.None()
+	}
+	return k.figure(name, "J", sum, s)
+}
