@@ -43,6 +43,7 @@ const (
 	AccuracyUnknown  Code = "sensor accuracy not stated"
 	EngineCycles     Code = "lower turning level"      // an engine that saves air: the vacuum swings
 	VolumeExact      Code = "volume taken as exact"    // its uncertainty is not stated
+	OrificeExact     Code = "orifice taken as exact"   // its uncertainty is not stated
 	LagUncorrected   Code = "sensor lag not corrected" // A: lag, s
 )
 

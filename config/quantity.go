@@ -88,6 +88,13 @@ var (
 		{"L", 1, 1}, {"mL", 1, 1000}, {"cm3", 1, 1000}, {"cm³", 1, 1000}, {"l", 1, 1}, {"ml", 1, 1000},
 	}, nil}
 
+	// Conductance of an orifice (ISO 6358), in dm³/(s·bar) of air ANR. 1 dm³/(s·bar) is
+	// 1e-8 m³/(s·Pa).
+	Conductance = Dimension{"conductance", "dm³/(s bar)", "0.2 dm3/(s bar)", []Unit{
+		{"dm3/(s bar)", 1, 1}, {"dm³/(s bar)", 1, 1}, {"dm3/(s·bar)", 1, 1}, {"dm³/(s·bar)", 1, 1}, {"L/(s bar)", 1, 1},
+		{"m3/(s Pa)", 1e8, 1}, {"m³/(s Pa)", 1e8, 1},
+	}, nil}
+
 	// SpecificEnergy is in kWh per m³ ANR of compressed air. A plain m³ is taken as m³ of
 	// free air, ANR; "kWh/Nm3" is converted.
 	SpecificEnergy = Dimension{"specific energy", "kWh/m3", "0.12 kWh/m3", []Unit{

@@ -5,8 +5,6 @@ import (
 	"iter"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
 )
@@ -18,6 +16,8 @@ type LeakDown struct {
 	LostKPa     float64        // between the first and the last second of the window
 	FallStartsS float64        // when it left the level of the window's first second for good, at the earliest where the window begins; NaN if it did not
 	LeakLminANR analyze.Figure // V·dp/dt, with the volume stated
+	Law         LeakLaw        // of the fall
+	LawKnown    bool
 }
 
 // leakBlocks is how many blocks the interval of a slope comes from. Neighbouring samples
@@ -34,34 +34,11 @@ const leakBlocks = 13
 // least-squares slope through the medians of 13 blocks, its interval Student's t with 11
 // degrees of freedom. It is an error if the window holds fewer than 39 samples.
 func FindLeakDown(g sample.Group, batches iter.Seq[sample.Batch], from, to, volumeL float64) (LeakDown, error) {
-	c := -1
-	for i := range g.Channels {
-		if g.Channels[i].Kind == sample.Vacuum {
-			c = i
-		}
-	}
-	if c < 0 {
-		return LeakDown{}, fmt.Errorf("no vacuum channel")
-	}
-	ch := &g.Channels[c]
-	var t, v []float64
-	var e noise
-	e.floor = ch.Resolution / math.Sqrt(12)
-	for b := range batches {
-		for i, n := range b.Counts[c] {
-			if x := seconds(b.T[i]); n != sample.Missing && x >= from && x <= to {
-				t = append(t, x)
-				v = append(v, ch.Value(n))
-				if k := len(t); k > 2 {
-					e.add(t[k-3], t[k-2], t[k-1], v[k-3], v[k-2], v[k-1])
-				}
-			}
-		}
+	t, v, e, err := closedSamples(g, batches, from, to)
+	if err != nil {
+		return LeakDown{}, err
 	}
 	n := len(t)
-	if n < 3*leakBlocks {
-		return LeakDown{}, fmt.Errorf("%d samples between %g s and %g s; a leak-down needs %d", n, from, to, 3*leakBlocks)
-	}
 	if medianOf(append([]float64(nil), v...)) < 0 {
 		for i := range v {
 			v[i] = -v[i]
@@ -69,15 +46,12 @@ func FindLeakDown(g sample.Group, batches iter.Seq[sample.Batch], from, to, volu
 	}
 	l := LeakDown{FromS: t[0], ToS: t[n-1], FallStartsS: math.NaN(), LeakLminANR: analyze.None()}
 
-	ts, vs := thin(t, v, 2000)
-	slope, _ := theilSen(ts, vs)
-	tb, vb := thin(t, v, leakBlocks)
-	u := slopeError(tb, vb)
-	k := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: leakBlocks - 2}.Quantile(0.975)
-	l.SlopeKPaS = analyze.Figure{Value: slope, U: u, Lo: slope - k*u, Hi: slope + k*u}
-	if volumeL > 0 {
-		f := -volumeL * 60 / 100 // 1 L ANR is 100 kPa·L at 20 °C
-		l.LeakLminANR = analyze.Figure{Value: f * slope, U: -f * u, Lo: f * (slope + k*u), Hi: f * (slope - k*u)}
+	l.SlopeKPaS = blockSlope(t, v)
+	tf, vf := thin(t, v, maxBlocks)
+	l.Law, l.LawKnown = fitLeakLaw(tf, vf)
+	if s := l.SlopeKPaS; volumeL > 0 {
+		f := -volumeL * lminANR
+		l.LeakLminANR = analyze.Figure{Value: f * s.Value, U: -f * s.U, Lo: f * s.Hi, Hi: f * s.Lo}
 	}
 
 	var first, last []float64
@@ -100,6 +74,62 @@ func FindLeakDown(g sample.Group, batches iter.Seq[sample.Batch], from, to, volu
 		l.FallStartsS = max(t[0], fallStart(t[at:], v[at:], level, level-l.LostKPa/4))
 	}
 	return l, nil
+}
+
+// AtRequired returns the leak at requiredKPa in L/min ANR, by the law, in a volume of volumeL
+// litres known to volumeU, less what the rig itself leaks; None where one is not known.
+func (l *LeakDown) AtRequired(requiredKPa, volumeL, volumeU, blankLminANR float64) analyze.Figure {
+	if !l.LawKnown || !(requiredKPa > 0) || !(volumeL > 0) {
+		return analyze.None()
+	}
+	q, e := l.Law.Leak(requiredKPa, volumeL, max(volumeU, 0))
+	if blankLminANR > 0 {
+		q -= blankLminANR
+	}
+	if !(volumeU > 0) {
+		return e.Figure(q, analyze.Warn(analyze.VolumeExact))
+	}
+	return e.Figure(q)
+}
+
+// Exponent returns n of the law, None where the window is too short to tell it.
+func (l *LeakDown) Exponent() analyze.Figure {
+	if !l.LawKnown {
+		return analyze.None()
+	}
+	n, e := l.Law.exponent()
+	return e.Figure(n)
+}
+
+// closedSamples returns the vacuum samples between two times, and their noise; an error for
+// fewer than slopes need.
+func closedSamples(g sample.Group, batches iter.Seq[sample.Batch], from, to float64) (t, v []float64, e noise, err error) {
+	c := -1
+	for i := range g.Channels {
+		if g.Channels[i].Kind == sample.Vacuum {
+			c = i
+		}
+	}
+	if c < 0 {
+		return nil, nil, e, fmt.Errorf("no vacuum channel")
+	}
+	ch := &g.Channels[c]
+	e.floor = ch.Resolution / math.Sqrt(12)
+	for b := range batches {
+		for i, n := range b.Counts[c] {
+			if x := seconds(b.T[i]); n != sample.Missing && x >= from && x <= to {
+				t = append(t, x)
+				v = append(v, ch.Value(n))
+				if k := len(t); k > 2 {
+					e.add(t[k-3], t[k-2], t[k-1], v[k-3], v[k-2], v[k-1])
+				}
+			}
+		}
+	}
+	if n := len(t); n < 3*leakBlocks {
+		return nil, nil, e, fmt.Errorf("%d samples between %g s and %g s; a leak-down needs %d", n, from, to, 3*leakBlocks)
+	}
+	return t, v, e, nil
 }
 
 // thin returns the medians of at most n blocks of equal numbers of neighbouring samples,
