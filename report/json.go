@@ -113,6 +113,8 @@ type LeakDownJSON struct {
 	LostKPa     analyze.Number `json:"lost_kPa"`
 	FallStartsS analyze.Number `json:"fall_starts_s"`
 	LeakLmin    analyze.Figure `json:"leak_flow_Lmin"`
+	LawN        analyze.Figure `json:"leak_law_n"`
+	AtRequired  analyze.Figure `json:"leak_at_required_Lmin"`
 }
 
 // text returns nil for "", so that it becomes null.
@@ -196,11 +198,11 @@ func Gap(g pick.Gap, station, group string) GapJSON {
 	return GapJSON{FromS: analyze.Number(g.FromS), ToS: analyze.Number(g.ToS), Station: station, Group: text(group), Cause: g.Cause}
 }
 
-// LeakDown returns the JSON of a leak-down.
-func LeakDown(l pick.LeakDown, group string) LeakDownJSON {
+// LeakDown returns the JSON of a leak-down, with the leak at the required vacuum.
+func LeakDown(l pick.LeakDown, group string, atRequired analyze.Figure) LeakDownJSON {
 	return LeakDownJSON{Group: text(group), FromS: analyze.Number(l.FromS), ToS: analyze.Number(l.ToS),
 		SlopeKPaS: l.SlopeKPaS, LostKPa: analyze.Number(l.LostKPa), FallStartsS: analyze.Number(l.FallStartsS),
-		LeakLmin: l.LeakLminANR}
+		LeakLmin: l.LeakLminANR, LawN: l.Exponent(), AtRequired: atRequired}
 }
 
 // WriteJSON writes v on lines of two spaces' indent.

@@ -72,14 +72,15 @@ func Events(w io.Writer, events []pick.Event) {
 // LeakDowns writes a table of leak-downs.
 func LeakDowns(w io.Writer, all []LeakDownJSON) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "group\tfrom s\tto s\tslope kPa/s\t95 % interval\tlost kPa\tfall starts s\tleak L/min ANR")
+	fmt.Fprintln(t, "group\tfrom s\tto s\tslope kPa/s\t95 % interval\tlost kPa\tfall starts s\tleak L/min ANR\texponent n\tat required L/min ANR")
 	for _, l := range all {
 		group := "–"
 		if l.Group != nil {
 			group = *l.Group
 		}
-		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%s\t%.4f … %.4f\t%.2f\t%s\t%s\n", group, float64(l.FromS), float64(l.ToS),
-			Digits(l.SlopeKPaS, 1), l.SlopeKPaS.Lo, l.SlopeKPaS.Hi, float64(l.LostKPa), instant(float64(l.FallStartsS)), Digits(l.LeakLmin, 1))
+		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%s\t%.4f … %.4f\t%.2f\t%s\t%s\t%s\t%s\n", group, float64(l.FromS), float64(l.ToS),
+			Digits(l.SlopeKPaS, 1), l.SlopeKPaS.Lo, l.SlopeKPaS.Hi, float64(l.LostKPa), instant(float64(l.FallStartsS)), Digits(l.LeakLmin, 1),
+			Digits(l.LawN, 1), Digits(l.AtRequired, 1))
 	}
 	return t.Flush()
 }

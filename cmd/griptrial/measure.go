@@ -29,6 +29,9 @@ type measureOptions struct {
 	idleBand, lag, sign, ambient      string
 	group, volume, station, at        string
 	accuracy, update, closed          string
+	orifice, orificeU, volumeU        string
+	criticalRatio                     float64
+	grip                              bool
 	supplyBeforeContact, removeOffset bool
 }
 
@@ -49,7 +52,8 @@ can tell a release from a loss, and a pick that ends is "ended".`,
 		Example: `  griptrial measure log.csv --time t_s --vacuum "vacuum_kPa[kPa]" --require "30 kPa"
   griptrial measure log.csv --time t_s --vacuum "p[hPa]" --vacuum-sign absolute --ambient "1013 hPa" --require "30 kPa"
   griptrial measure log.csv --time t_s --vacuum "v[kPa]" --supply valve --release blow --power "p[W]" --require "30 kPa" --json
-  griptrial measure chamber.csv --time time_s --vacuum "pressure_bar[bar]" --closed 10s..140s`,
+  griptrial measure chamber.csv --time time_s --vacuum "pressure_bar[bar]" --closed 10s..140s
+  griptrial measure cups.csv --time t_s --vacuum "v[kPa]" --group cup --grip`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := noEmptyFlags(c); err != nil {
@@ -89,6 +93,11 @@ can tell a release from a loss, and a pick that ends is "ended".`,
 	f.StringVar(&o.station, "station", "", "name of the station (default the file's name)")
 	f.BoolVar(&o.sort, "sort", false, "order rows by time")
 	f.StringVar(&o.closed, "closed", "", `measure the leak-down of a closed volume in this stretch, "10s..140s", instead of picks`)
+	f.StringVar(&o.volumeU, "volume-u", "", "standard uncertainty of --volume")
+	f.StringVar(&o.orifice, "orifice", "", `with --closed: find the volume that fills through an orifice of this conductance, "0.02 dm3/(s bar)"`)
+	f.StringVar(&o.orificeU, "orifice-u", "", "standard uncertainty of --orifice")
+	f.Float64Var(&o.criticalRatio, "critical-ratio", 0.528, "of --orifice (ISO 6358 b); 0.528 is that of a nozzle without losses")
+	f.BoolVar(&o.grip, "grip", false, "read packs presented and held still from the vacuum alone: plateau, settling time, leak; --require is the vacuum that a grip exceeds (default 10 kPa)")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c
 }
@@ -167,7 +176,13 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 			return wrongf("measure: --%s is missing; see griptrial measure --help", need[0])
 		}
 	}
-	if o.require == "" && o.closed == "" {
+	if o.grip && o.closed != "" {
+		return wrongf("--grip and --closed: one of the two is allowed")
+	}
+	if o.orifice != "" && o.closed == "" {
+		return wrongf("--orifice: --closed is missing: the stretch in which the circuit fills through it")
+	}
+	if o.require == "" && o.closed == "" && !o.grip {
 		return wrongf(`measure: --require is missing: the vacuum that counts as sealed, such as "30 kPa"`)
 	}
 	if o.supplyOff != "vents" && o.supplyOff != "holds" {
@@ -193,6 +208,7 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 		HandHeld:            o.handHeld,
 		RemoveIdleLevel:     o.removeOffset,
 		VolumeL:             q.positive("volume", config.Volume, o.volume, nan),
+		VolumeUL:            q.positive("volume-u", config.Volume, o.volumeU, nan),
 		SpecificEnergyKWhM3: q.positive("specific-energy", config.SpecificEnergy, o.specificEnergy, nan),
 	}
 	lag := q.positive("lag", config.Time, o.lag, nan)
@@ -238,8 +254,13 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 		Sampling: &report.SamplingJSON{IntervalS: analyze.Number(file.Sampling.IntervalS),
 			LongestS: analyze.Number(file.Sampling.LongestS), Bursts: file.Sampling.Bursts},
 		Picks: []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
-	if o.closed != "" {
-		return measureClosed(w, file, set.VolumeL, out, o)
+	switch {
+	case o.orifice != "":
+		return measureVolume(w, file, ambient, o)
+	case o.closed != "":
+		return measureClosed(w, file, set, required, out, o)
+	case o.grip:
+		return measureGrips(w, file, set, required, out, o)
 	}
 	var rows []report.Row
 	var events []pick.Event
@@ -291,28 +312,6 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 		return report.WriteJSON(w, out)
 	}
 	return report.Measured(w, file.Name, out, rows, events)
-}
-
-func measureClosed(w io.Writer, file *csvfile.File, volumeL float64, out report.PicksJSON, o *measureOptions) error {
-	from, to, err := stretch(o.closed)
-	if err != nil {
-		return err
-	}
-	for _, r := range file.Recordings {
-		l, err := pick.FindLeakDown(r.Groups[0], r.Batches(), from, to, volumeL)
-		if err != nil {
-			name := file.Name
-			if r.Group != "" {
-				name += ", group " + r.Group
-			}
-			return wrongf("%s: %w", name, err)
-		}
-		out.LeakDowns = append(out.LeakDowns, report.LeakDown(l, r.Group))
-	}
-	if o.json {
-		return report.WriteJSON(w, out)
-	}
-	return report.LeakDowns(w, out.LeakDowns)
 }
 
 // stretch parses "10s..140s".
