@@ -25,6 +25,10 @@ type picksOptions struct {
 	station string
 	json    bool
 	explain int
+
+	pairs       string
+	lineSpeed   bool
+	rate, limit string
 }
 
 func picksCommand() *cobra.Command {
@@ -34,7 +38,9 @@ func picksCommand() *cobra.Command {
 		Short: "Show the picks of a recorded trial",
 		Example: `  griptrial picks demo.gtrial
   griptrial picks demo.gtrial --station left --json
-  griptrial picks demo.gtrial --station left --explain 3`,
+  griptrial picks demo.gtrial --station left --explain 3
+  griptrial picks demo.gtrial --pairs
+  griptrial picks demo.gtrial --line-speed --rate "45 /min"`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			return showPicks(c.OutOrStdout(), args[0], o)
@@ -44,6 +50,11 @@ func picksCommand() *cobra.Command {
 	f.StringVar(&o.station, "station", "", "only this station")
 	f.IntVar(&o.set, "set", 1, "analysis to show; 1 is the one made while recording")
 	f.IntVar(&o.explain, "explain", 0, "show the uncertainty budgets of this pick of --station, line by line")
+	f.StringVar(&o.pairs, "pairs", "", "show which picks of two stations belong together; --pairs=left,right where there are more")
+	f.Lookup("pairs").NoOptDefVal = allPairs
+	f.BoolVar(&o.lineSpeed, "line-speed", false, "hold seal times against the line's cycle, with switch points")
+	f.StringVar(&o.rate, "rate", "", `with --line-speed: picks per minute, "45 /min" (default the trial's requirement)`)
+	f.StringVar(&o.limit, "limit", "", `with --line-speed: longest seal time, "200 ms" (default the trial's requirement, else what the cycle leaves)`)
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c
 }
@@ -87,8 +98,15 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return err
 	}
 	defer t.Close()
-	if o.explain != 0 {
+	switch {
+	case o.explain != 0:
 		return explainPick(w, t, o)
+	case o.pairs != "":
+		return showPairs(w, t, o)
+	case o.lineSpeed:
+		return showLineSpeed(w, t, o)
+	case o.rate != "" || o.limit != "":
+		return wrongf("--rate and --limit belong to --line-speed, which is missing")
 	}
 	rows, err := readRows(t, o.set, o.station)
 	if err != nil {

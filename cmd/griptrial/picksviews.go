@@ -1,0 +1,106 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"griptrial/analyze/linespeed"
+	"griptrial/analyze/pick"
+	"griptrial/config"
+	"griptrial/report"
+	"griptrial/store"
+)
+
+// showPairs writes which picks of two stations belong together.
+func showPairs(w io.Writer, t *store.Trial, o *picksOptions) error {
+	stations := t.Header().Stations
+	if o.pairs != allPairs {
+		stations = strings.Split(o.pairs, ",")
+	}
+	if len(stations) != 2 || stations[0] == stations[1] {
+		return wrongf("--pairs: want two stations such as --pairs=left,right; the trial has %s", strings.Join(t.Header().Stations, ", "))
+	}
+	var rows [2][]report.Row
+	var picks [2][]pick.Pick
+	for i, s := range stations {
+		if !slices.Contains(t.Header().Stations, s) {
+			return wrongf("--pairs: the trial has no station %q; it has %s", s, strings.Join(t.Header().Stations, ", "))
+		}
+		all, err := readRows(t, o.set, s)
+		if err != nil {
+			return err
+		}
+		rows[i] = all
+		slices.SortStableFunc(rows[i], func(a, b report.Row) int { return cmp.Compare(a.N, b.N) })
+		for _, r := range rows[i] {
+			picks[i] = append(picks[i], r.Pick)
+		}
+	}
+	return report.Pairs(w, rows[0], rows[1], pick.PairUp(picks[0], picks[1]), o.json)
+}
+
+// allPairs is what --pairs holds without names.
+const allPairs = "both"
+
+// showLineSpeed holds the picks of each station and setup against the line's cycle.
+func showLineSpeed(w io.Writer, t *store.Trial, o *picksOptions) error {
+	nan := math.NaN()
+	required := config.Requirement{PicksPerMinute: nan, SealTimeLimitS: nan, SealTimeShare: nan, Confidence: nan}
+	if h := t.Header(); len(h.TrialText) > 0 {
+		rig, err := config.ParseRig("rig in "+t.Path(), h.RigText)
+		if err != nil {
+			return err
+		}
+		trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
+		if err != nil {
+			return err
+		}
+		required = trial.Requirement
+	}
+	var q quantities
+	opt := linespeed.Options{PicksPerMinute: q.positive("rate", config.Frequency, o.rate, required.PicksPerMinute),
+		LimitS: q.positive("limit", config.Time, o.limit, required.SealTimeLimitS), Share: required.SealTimeShare, Confidence: required.Confidence}
+	if q.err != nil {
+		return q.err
+	}
+	if math.IsNaN(opt.PicksPerMinute) {
+		return wrongf(`--line-speed: --rate is missing: the picks per minute of the line, such as "45 /min"; the trial states none`)
+	}
+	rows, err := readRows(t, o.set, o.station)
+	if err != nil {
+		return err
+	}
+	type key struct{ station, setup string }
+	var order []key
+	by := map[key][]pick.Pick{}
+	for _, r := range rows {
+		k := key{r.Station, r.Setup}
+		if by[k] == nil {
+			order = append(order, k)
+		}
+		by[k] = append(by[k], r.Pick)
+	}
+	var all []report.LineSpeed
+	bad := 0
+	for _, k := range order {
+		v, err := linespeed.New(by[k], opt)
+		if err != nil {
+			return err
+		}
+		if v.Verdict == "not met" || v.Verdict == "not shown" {
+			bad++
+		}
+		all = append(all, report.LineSpeed{Station: k.station, Setup: k.setup, View: v})
+	}
+	if err := report.LineSpeeds(w, all, o.json); err != nil {
+		return err
+	}
+	if bad > 0 {
+		return notMet(fmt.Errorf("%d of %d: the required share of seal times within the limit is not met or not shown", bad, len(all)))
+	}
+	return nil
+}
