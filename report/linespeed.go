@@ -104,7 +104,7 @@ func histogram(w io.Writer, sorted []float64, limitS float64, from string) {
 	lo, hi := sorted[0], sorted[n-1]
 	fmt.Fprintf(w, "seal time from %s: median %.0f ms, 5 %% under %.0f, 5 %% over %.0f, %.0f to %.0f ms\n", from, 1e3*stats.Median(sorted),
 		1e3*stats.Quantile(sorted, 0.05, stats.MedianUnbiased), 1e3*stats.Quantile(sorted, 0.95, stats.MedianUnbiased), 1e3*lo, 1e3*hi)
-	if hi == lo {
+	if hi == lo || n < 2*histogramRows { // fewer show no shape
 		return
 	}
 	var count [histogramRows]int

@@ -1,0 +1,105 @@
+package linespeed
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+)
+
+func fig(v float64) analyze.Figure {
+	return analyze.Figure{Value: v, U: 0.002, Lo: v - 0.004, Hi: v + 0.004}
+}
+
+// one is a pick that seals sealS after contact, 0.1 s after the start, and is let go 0.4 s
+// later, back at idle 0.05 s after that.
+func one(sealS, holdKPa float64) pick.Pick {
+	sealed := 0.1 + sealS
+	return pick.Pick{Outcome: pick.Released, SealFrom: "touch", StartS: 0, ContactS: 0.1, SealedAtS: sealed, ReleaseS: sealed + 0.4, EndS: sealed + 0.45,
+		DropS: math.NaN(), RequiredKPa: 30, IdleLevelKPa: 0.2, SealTimeS: fig(sealS), ResponseDelayS: fig(0.03), PartPresentDelayS: fig(0.02),
+		HoldVacuumKPa: fig(holdKPa), LowestVacuumKPa: fig(holdKPa - 1), ReleaseTimeS: fig(0.05)}
+}
+
+func TestView(t *testing.T) {
+	var picks []pick.Pick
+	for i := range 59 { // 100 to 158 ms
+		picks = append(picks, one(0.1+0.001*float64(i), 60+0.1*float64(i%7)))
+	}
+	nan := math.NaN()
+	// 60 a minute: 1 s, of which 0.1 s approach and 0.45 s from sealed to the end leave 0.45 s.
+	v, err := New(picks, Options{PicksPerMinute: 60, LimitS: nan, Share: nan})
+	require.NoError(t, err)
+	assert.Equal(t, "cycle", v.LimitFrom)
+	assert.InDelta(t, 0.45, v.LimitS, 1e-12)
+	assert.Zero(t, v.Over)
+	// 0 of 59: 1 − 0.025^(1/59) (closed form of Clopper and Pearson's limit).
+	assert.InDelta(t, 1-math.Pow(0.025, 1./59), v.OverIn.Hi, 1e-12)
+	by := map[string]Phase{}
+	for _, p := range v.Phases {
+		by[p.Name] = p
+	}
+	assert.InDelta(t, 0.129, by["evacuation"].MedianS, 1e-12)
+	assert.NotContains(t, by, "response delay") // with a touch channel it is not part of the seal time
+	assert.InDelta(t, 0.4, by["sealed to release"].ShareOfCycle, 1e-12)
+	assert.InDelta(t, 0.02, by["part present, after sealed"].P95S, 1e-12)
+	assert.Equal(t, 30.0, v.Switch.PartPresentOnKPa)
+	assert.InDelta(t, 30-6*0.002, v.Switch.PartPresentOffKPa, 1e-9, "held well above: noise rules")
+	assert.InDelta(t, 0.2+6*0.002, v.Switch.ReleasedKPa, 1e-9)
+
+	// 0 over in 59 shows 95 % at 95 % confidence (0.95^59 = 0.0485), 0 in 58 does not.
+	for n, want := range map[int]string{59: "shown", 58: "not shown"} {
+		v, err = New(picks[:n], Options{PicksPerMinute: 60, LimitS: 0.16, Share: 0.95, Confidence: 0.95})
+		require.NoError(t, err)
+		assert.Equal(t, want, v.Verdict, "%d picks", n)
+	}
+	assert.True(t, math.IsNaN(v.Tail) || v.Tail <= 0.158)
+	v, _ = New(picks, Options{PicksPerMinute: 60, LimitS: 0.13, Share: 0.95})
+	assert.Equal(t, "not met", v.Verdict)
+	assert.Equal(t, 28, v.Over)  // 131 to 158 ms
+	assert.Equal(t, 9, v.Unsure) // 126 to 134 ms hold 130 within ± 4
+	assert.Equal(t, "given", v.LimitFrom)
+
+	// An unsealed pick is over any limit; open ones and others' seal times are left out.
+	unsealed, open, other := one(0, 0), one(0.1, 60), one(0.1, 60)
+	unsealed.Outcome, unsealed.SealTimeS, unsealed.SealFrom = pick.Unsealed, analyze.None(), ""
+	open.Outcome, other.SealFrom = pick.Open, "contact"
+	v, err = New(append(picks[:10:10], unsealed, open, other), Options{PicksPerMinute: 60, LimitS: 1})
+	require.NoError(t, err)
+	assert.Equal(t, []int{11, 1, 2}, []int{v.Picks, v.Over, v.Left})
+
+	for _, rate := range []float64{0, nan, math.Inf(1), -1} {
+		_, err = New(picks, Options{PicksPerMinute: rate})
+		assert.Error(t, err, "%g", rate)
+	}
+	v, err = New(nil, Options{PicksPerMinute: 60, LimitS: nan})
+	require.NoError(t, err)
+	assert.True(t, math.IsNaN(v.LimitS))
+	// Faster than carry and release: nothing is left.
+	v, _ = New(picks, Options{PicksPerMinute: 120, LimitS: nan})
+	assert.Less(t, v.LimitS, 0.0)
+	assert.Equal(t, 59, v.Over)
+}
+
+// Holds that spread widely pull the level for part present off down, to half the required
+// vacuum and no further.
+func TestSwitchPointsFollowTheSpread(t *testing.T) {
+	var near, wide []pick.Pick
+	for i := range 40 {
+		p := one(0.1, 32+0.05*float64(i%5))
+		p.LowestVacuumKPa.Value = 29 + 0.2*float64(i%5)
+		near = append(near, p)
+		p.LowestVacuumKPa.Value = 10 + 10*float64(i%5)
+		wide = append(wide, p)
+	}
+	v, _ := New(near, Options{PicksPerMinute: 60})
+	assert.Less(t, v.Switch.PartPresentOffKPa, 29.0)
+	assert.Greater(t, v.Switch.PartPresentOffKPa, 27.0)
+	assert.Empty(t, v.Switch.Remarks)
+	v, _ = New(wide, Options{PicksPerMinute: 60})
+	assert.Equal(t, 15.0, v.Switch.PartPresentOffKPa)
+	assert.NotEmpty(t, v.Switch.Remarks)
+}
