@@ -351,7 +351,10 @@ func readBlock(r *row, groups []sample.Group) (*openBlock, error) {
 // given to Append. The first error ends it: ErrDamaged where a batch is missing or
 // cannot be read. What is committed after it began is not seen. At most one block of each
 // group is in memory at a time.
-func (t *Trial) Batches() iter.Seq2[sample.Batch, error] {
+func (t *Trial) Batches() iter.Seq2[sample.Batch, error] { return t.BatchesAfter(0) }
+
+// BatchesAfter is Batches without the first n batches.
+func (t *Trial) BatchesAfter(n int64) iter.Seq2[sample.Batch, error] {
 	return func(yield func(sample.Batch, error) bool) {
 		t.mu.Lock()
 		closed := t.closed
@@ -360,17 +363,18 @@ func (t *Trial) Batches() iter.Seq2[sample.Batch, error] {
 			yield(sample.Batch{}, clear(t.path, "read", fs.ErrClosed))
 			return
 		}
-		if err := t.eachBatch(t.readers, func(b sample.Batch) bool { return yield(b, nil) }); err != nil {
+		if err := t.eachBatch(t.readers, n, func(b sample.Batch) bool { return yield(b, nil) }); err != nil {
 			yield(sample.Batch{}, clear(t.path, "read", err))
 		}
 	}
 }
 
-// eachBatch hands batches on until f returns false. Commit numbers have no gaps, so the
-// next batch is in a block begun, or is the first of the next block.
-func (t *Trial) eachBatch(q querier, f func(sample.Batch) bool) error {
+// eachBatch hands batches on, those after the first passed ones, until f returns false.
+// Commit numbers have no gaps, so the next batch is in a block begun, or is the first of
+// the next block.
+func (t *Trial) eachBatch(q querier, passed int64, f func(sample.Batch) bool) error {
 	begun := map[int64]*openBlock{} // by the number of its next batch
-	next := int64(1)
+	next := passed + 1
 	drain := func() bool {
 		for {
 			b := begun[next]
@@ -387,7 +391,7 @@ func (t *Trial) eachBatch(q querier, f func(sample.Batch) bool) error {
 			}
 		}
 	}
-	for r, err := range blockTable.rows(q, "ORDER BY seq") {
+	for r, err := range blockTable.rows(q, "WHERE last_seq > ? ORDER BY seq", passed) {
 		if err != nil {
 			return err
 		}
@@ -395,13 +399,26 @@ func (t *Trial) eachBatch(q querier, f func(sample.Batch) bool) error {
 		if err != nil {
 			return err
 		}
-		if b.seqs[0] != next {
-			return fmt.Errorf("%w: batch %d is missing", ErrDamaged, next)
+		// A block that began before holds later batches, too.
+		for b.seqs[b.at] <= passed {
+			b.at++
 		}
-		begun[next] = b
-		if !drain() {
-			return nil
+		if b.at == 0 && b.seqs[0] > next {
+			// All blocks that hold earlier batches are begun.
+			if !drain() {
+				return nil
+			}
+			if b.seqs[0] != next {
+				return fmt.Errorf("%w: batch %d is missing", ErrDamaged, next)
+			}
 		}
+		if b.at == 0 && b.seqs[0] < next {
+			return fmt.Errorf("%w: batch %d is there twice", ErrDamaged, b.seqs[0])
+		}
+		begun[b.seqs[b.at]] = b
+	}
+	if !drain() {
+		return nil
 	}
 	if len(begun) > 0 {
 		return fmt.Errorf("%w: batch %d is missing", ErrDamaged, next)

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"griptrial/acquire/sample"
 )
@@ -72,11 +74,11 @@ func Check(path string) (Report, error) {
 	}
 	found.Close()
 
-	tally, err := readTally(tx)
+	tally, err := readTally(tx, t.format)
 	if err != nil {
 		report.fault(err)
 	}
-	for _, tb := range tallied {
+	for _, tb := range tallied(t.format) {
 		var got count
 		clean := true
 		for r, err := range tb.rows(tx, "") {
@@ -102,7 +104,7 @@ func Check(path string) (Report, error) {
 	}
 
 	// What follows depends on rows that are right; it finds what a wrong writer did.
-	err = t.eachBatch(tx, func(b sample.Batch) bool {
+	err = t.eachBatch(tx, 0, func(b sample.Batch) bool {
 		if len(b.T) > 0 {
 			if report.Scans == 0 {
 				report.FirstNS = b.T[0]
@@ -120,8 +122,14 @@ func Check(path string) (Report, error) {
 		{"figures of picks that are not there", "SELECT count(*) FROM figures WHERE pick NOT IN (SELECT id FROM picks)"},
 		{"picks of sets that are not there", "SELECT count(*) FROM picks WHERE pick_set NOT IN (SELECT n FROM pick_sets)"},
 		{"events of sets that are not there", "SELECT count(*) FROM events WHERE pick_set NOT IN (SELECT n FROM pick_sets)"},
+		{"outbox segments sent before they were made", "SELECT count(*) FROM deliveries WHERE segment NOT IN (SELECT n FROM outbox)"},
+		{"analyses of sets that are not there", "SELECT count(*) FROM analyses WHERE n NOT IN (SELECT n FROM pick_sets)"},
+		{"finished sets that do not hold what they held then", "SELECT count(*) FROM finished f WHERE f.picks <> (SELECT count(*) FROM picks WHERE pick_set = f.n) OR f.events <> (SELECT count(*) FROM events WHERE pick_set = f.n)"},
 		{"setups of runs that are not there", "SELECT count(*) FROM run_setups WHERE run NOT IN (SELECT n FROM runs)"},
 	} {
+		if t.format < 2 && slices.ContainsFunc(addedBy[1], func(tb *table) bool { return strings.Contains(q.sql, " FROM "+tb.name+" ") }) {
+			continue
+		}
 		n, err := text(tx, q.sql)
 		if err != nil {
 			report.fault(err)

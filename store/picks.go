@@ -239,17 +239,24 @@ func (t *Trial) Sets() ([]Set, error) {
 // Picks returns the picks of a set in the order in which they were stored, to the bit
 // (every NaN is one and the same). station "" means every station.
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
+	picks, _, err := t.picksWhere("pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
+	return picks, err
+}
+
+// picksWhere returns the picks whose rows the condition selects, and their row numbers.
+func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
 	tx, err := t.readers.Begin()
 	if err != nil {
-		return nil, clear(t.path, "read", err)
+		return nil, nil, clear(t.path, "read", err)
 	}
 	defer tx.Rollback()
 	var picks []pick.Pick
+	var ids []int64
 	at := map[int64]int{}
-	for r, err := range pickTable.rows(tx, "WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station) {
+	for r, err := range pickTable.rows(tx, "WHERE "+condition+" ORDER BY id", args...) {
 		if err != nil {
-			return nil, clear(t.path, "read", err)
+			return nil, nil, clear(t.path, "read", err)
 		}
 		id := r.int()
 		r.int()
@@ -261,18 +268,18 @@ func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 			*n.figure(&p) = analyze.None()
 		}
 		at[id] = len(picks)
-		picks = append(picks, p)
+		picks, ids = append(picks, p), append(ids, id)
 	}
-	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2))", set, station) {
+	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
 		if err != nil {
-			return nil, clear(t.path, "read", err)
+			return nil, nil, clear(t.path, "read", err)
 		}
 		id, name := r.int(), r.text()
 		f := analyze.Figure{Value: r.float(), U: r.float(), Lo: r.float(), Hi: r.float()}
 		if !r.null() {
 			var list []warningJSON
 			if err := json.Unmarshal([]byte(r.text()), &list); err != nil {
-				return nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
+				return nil, nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
 			}
 			for _, w := range list {
 				f.Warnings = append(f.Warnings, analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)})
@@ -286,10 +293,10 @@ func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 			}
 		}
 		if name != "" {
-			return nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
+			return nil, nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
 		}
 	}
-	return picks, nil
+	return picks, ids, nil
 }
 
 // Events returns the events of a set in the order in which they were stored.

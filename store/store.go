@@ -19,6 +19,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -34,7 +35,7 @@ const Ext = ".gtrial"
 
 const (
 	applicationID = 0x67747269 // "gtri"
-	formatVersion = 1          // SQLite's user_version
+	formatVersion = 2          // SQLite's user_version
 )
 
 // Errors by which a caller decides what to do. Their text names the file.
@@ -62,6 +63,7 @@ type Header struct {
 type Trial struct {
 	path    string
 	header  Header
+	format  int // of the tables as they are
 	readers *sql.DB
 
 	mu         sync.Mutex // guards what follows
@@ -114,43 +116,46 @@ func Create(path string, h Header) (*Trial, error) {
 }
 
 func create(path string, header []any) (*Trial, error) {
-	t, err := connect(path)
-	if err != nil {
+	if err := makeTables(path, formatVersion, header); err != nil {
 		return nil, err
 	}
-	t.counts = map[string]count{}
-	for _, tb := range tallied {
-		t.counts[tb.name] = count{}
+	return Open(path)
+}
+
+// makeTables makes an empty trial of a format; one below formatVersion is for the tests of
+// what Open makes of it.
+func makeTables(path string, format int, header []any) error {
+	t, err := connect(path)
+	if err != nil {
+		return err
 	}
+	t.counts, t.format = map[string]count{}, format
 	// One transaction with a rollback journal: a kill leaves an empty file, or all of it.
 	err = t.exec("PRAGMA synchronous = FULL", "BEGIN IMMEDIATE",
-		fmt.Sprintf("PRAGMA application_id = %d", applicationID), fmt.Sprintf("PRAGMA user_version = %d", formatVersion))
+		fmt.Sprintf("PRAGMA application_id = %d", applicationID), fmt.Sprintf("PRAGMA user_version = %d", format))
 	if err == nil {
-		err = t.exec(schema()...)
+		err = t.exec(schema(format)...)
 	}
 	t.held = err == nil
 	if err == nil {
 		err = t.write(func(w *writing) error {
-			for _, tb := range tallied {
-				sum, err := tallyTable.checksum([]any{tb.name, int64(0), int64(0)})
-				if err != nil {
-					return err
-				}
-				if _, err := t.writer.ExecContext(context.Background(), tallyTable.insertStatement(), tb.name, 0, 0, sum); err != nil {
-					return err
-				}
+			if err := w.startTally(tallied(format)); err != nil {
+				return err
 			}
 			if err := w.insert(headerTable, header...); err != nil {
 				return err
+			}
+			if format > 1 {
+				// The same once more: one flipped byte must not cost the whole trial.
+				if err := w.insert(analysisTable, 1, header[2], header[3], header[5], header[7], header[8]); err != nil {
+					return err
+				}
 			}
 			return w.insert(setTable, 1, time.Now().UnixNano(), header[1], "live")
 		})
 	}
 	t.disconnect()
-	if err != nil {
-		return nil, clear(path, "create", err)
-	}
-	return Open(path)
+	return clear(path, "create", err)
 }
 
 // Open opens a trial file for recording and analysis. A file that a kill left unfinished
@@ -182,7 +187,8 @@ func OpenRead(path string) (*Trial, error) {
 		return nil, err
 	}
 	t := &Trial{path: path, readers: openReaders(path)}
-	if err := checkSchema(t.readers); err != nil {
+	var err error
+	if t.format, err = checkSchema(t.readers); err != nil {
 		t.readers.Close()
 		return nil, clear(path, "open", err)
 	}
@@ -425,45 +431,57 @@ func (t *Trial) own() error {
 }
 
 func (t *Trial) load() error {
-	if err := checkSchema(t.writer); err != nil {
+	var err error
+	if t.format, err = checkSchema(t.writer); err != nil {
 		return err
 	}
 	if err := t.loadHeader(t.writer); err != nil {
 		return err
 	}
-	var err error
-	if t.counts, err = readTally(t.writer); err != nil {
+	if t.counts, err = readTally(t.writer, t.format); err != nil {
 		return err
+	}
+	if err := t.migrate(); err != nil {
+		return fmt.Errorf("bring format %d up to %d: %w", t.format, formatVersion, err)
 	}
 	return t.loadBlocks()
 }
 
-// checkSchema refuses a file whose tables are not those of this format: only then are the
-// columns what FORMAT.md says, and no trigger or view can act behind our back.
-func checkSchema(q querier) error {
+// checkSchema returns the format of a file. It refuses one whose tables are not those of
+// its format: only then are the columns what FORMAT.md says, and no trigger or view can act
+// behind our back.
+func checkSchema(q querier) (format int, err error) {
+	// Not the header that inspect saw: a newer one may lie in the WAL.
+	version, err := text(q, "PRAGMA user_version")
+	if err != nil {
+		return 0, err
+	}
+	if format, err = strconv.Atoi(version); err != nil || format < 1 || format > formatVersion {
+		return 0, fmt.Errorf("%w: format %s", ErrNewer, version)
+	}
 	found, err := q.QueryContext(context.Background(), "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY rowid")
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer found.Close()
-	want := schema()
+	want := schema(format)
 	n := 0
 	for ; found.Next(); n++ {
 		var s string
 		if err := found.Scan(&s); err != nil {
-			return err
+			return 0, err
 		}
 		if n >= len(want) || s != want[n] {
-			return fmt.Errorf("%w: its tables are not those of format %d", ErrDamaged, formatVersion)
+			return 0, fmt.Errorf("%w: its tables are not those of format %d", ErrDamaged, format)
 		}
 	}
 	if err := found.Err(); err != nil {
-		return err
+		return 0, err
 	}
 	if n != len(want) {
-		return fmt.Errorf("%w: %d of its %d tables are there", ErrDamaged, n, len(want))
+		return 0, fmt.Errorf("%w: %d of its %d tables are there", ErrDamaged, n, len(want))
 	}
-	return nil
+	return format, nil
 }
 
 func hash(text []byte) string {
@@ -478,14 +496,7 @@ func (h *Header) row() ([]any, error) {
 	if y := h.AnchorUTC.UTC().Year(); y <= 1678 || y >= 2262 {
 		return nil, fmt.Errorf("UTC anchor %s is outside the years 1679 to 2261", h.AnchorUTC.Format(time.RFC3339))
 	}
-	groups := make([]groupJSON, len(h.Groups))
-	for i, g := range h.Groups {
-		groups[i] = groupJSON{Name: g.Name, Channels: make([]channelJSON, len(g.Channels))}
-		for j, c := range g.Channels {
-			groups[i].Channels[j] = newChannelJSON(c)
-		}
-	}
-	groupText, err := json.Marshal(groups)
+	groupText, err := groupText(h.Groups)
 	if err != nil {
 		return nil, err
 	}
@@ -494,7 +505,7 @@ func (h *Header) row() ([]any, error) {
 		return nil, err
 	}
 	return []any{1, h.Program, h.AnchorUTC.UnixNano(), h.RigText, hash(h.RigText), h.TrialText, hash(h.TrialText),
-		string(groupText), string(stationText)}, nil
+		groupText, string(stationText)}, nil
 }
 
 func (t *Trial) loadHeader(q querier) error {
@@ -517,16 +528,12 @@ func (t *Trial) loadHeader(q querier) error {
 		if hash(h.RigText) != rigSum || hash(h.TrialText) != trialSum {
 			return fmt.Errorf("%w: rig or trial text has another SHA-256 than stored", ErrDamaged)
 		}
-		var groups []groupJSON
-		if err := errors.Join(json.Unmarshal([]byte(groupText), &groups), json.Unmarshal([]byte(stationText), &h.Stations)); err != nil {
-			return fmt.Errorf("%w: header: %w", ErrDamaged, err)
+		var err error
+		if h.Groups, err = parseGroups(groupText); err != nil {
+			return err
 		}
-		for _, g := range groups {
-			group := sample.Group{Name: g.Name}
-			for _, c := range g.Channels {
-				group.Channels = append(group.Channels, c.channel())
-			}
-			h.Groups = append(h.Groups, group)
+		if err := json.Unmarshal([]byte(stationText), &h.Stations); err != nil {
+			return fmt.Errorf("%w: header: %w", ErrDamaged, err)
 		}
 		t.header = h
 	}
@@ -658,7 +665,7 @@ func (t *Trial) write(f func(*writing) error) error {
 	t.held = true
 	w := &writing{t: t, counts: maps.Clone(t.counts)}
 	err := f(w)
-	for _, tb := range tallied {
+	for _, tb := range tallied(t.format) {
 		if c := w.counts[tb.name]; err == nil && c != t.counts[tb.name] {
 			var sum int64
 			if sum, err = tallyTable.checksum([]any{tb.name, c.rows, c.sum}); err == nil {

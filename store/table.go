@@ -8,6 +8,7 @@ import (
 	"hash/crc32"
 	"iter"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -47,13 +48,34 @@ var (
 	eventTable = &table{name: "events", columns: []string{
 		"id INTEGER PRIMARY KEY", "pick_set INTEGER NOT NULL", "t_s ANY", "kind TEXT NOT NULL",
 		"station TEXT NOT NULL", "pick INTEGER NOT NULL"}}
+	// Format 2.
+	analysisTable = &table{name: "analyses", columns: []string{
+		"n INTEGER PRIMARY KEY", "anchor_unix_ns INTEGER NOT NULL", "rig_text BLOB", "trial_text BLOB",
+		"groups TEXT NOT NULL", "stations TEXT NOT NULL"}}
+	finishedTable = &table{name: "finished", columns: []string{
+		"n INTEGER PRIMARY KEY", "finished_unix_ns INTEGER NOT NULL", "picks INTEGER NOT NULL", "events INTEGER NOT NULL"}}
+	outboxTable = &table{name: "outbox", columns: []string{
+		"n INTEGER PRIMARY KEY", "lines INTEGER NOT NULL", "first_ms INTEGER NOT NULL", "last_ms INTEGER NOT NULL",
+		"picks INTEGER NOT NULL", "events INTEGER NOT NULL", "runs INTEGER NOT NULL", "batches INTEGER NOT NULL",
+		"data BLOB NOT NULL"}}
+	deliveryTable = &table{name: "deliveries", key: "target, segment", columns: []string{
+		"target TEXT NOT NULL", "segment INTEGER NOT NULL", "sent_unix_ns INTEGER NOT NULL", "parked INTEGER NOT NULL"}}
+	parkedTable = &table{name: "parked", columns: []string{
+		"id INTEGER PRIMARY KEY", "target TEXT NOT NULL", "segment INTEGER NOT NULL", "status INTEGER NOT NULL",
+		"reason TEXT NOT NULL", "line TEXT NOT NULL"}}
 	tallyTable = &table{name: "tally", key: "name", columns: []string{
 		"name TEXT NOT NULL", "row_count INTEGER NOT NULL", "crc_sum INTEGER NOT NULL"}}
 )
 
-// tallied lists the tables that tally counts, in the order of FORMAT.md.
-var tallied = []*table{headerTable, blockTable, runTable, setupTable, pieceTable, noteTable, setTable,
-	pickTable, figureTable, eventTable}
+// addedBy lists the tables that each format added, in the order in which they are made;
+// tally, which is not counted itself, ends those of format 1.
+var addedBy = [][]*table{
+	{headerTable, blockTable, runTable, setupTable, pieceTable, noteTable, setTable, pickTable, figureTable, eventTable},
+	{analysisTable, finishedTable, outboxTable, deliveryTable, parkedTable},
+}
+
+// tallied returns the tables of a format that tally counts, in the order of FORMAT.md.
+func tallied(format int) []*table { return slices.Concat(addedBy[:format]...) }
 
 // statement returns the SQL that creates the table, exactly as it stands in the file.
 func (tb *table) statement() string {
@@ -70,11 +92,16 @@ func (tb *table) statement() string {
 	return "CREATE TABLE " + tb.name + " (\n  " + strings.Join(columns, ",\n  ") + "\n) " + options
 }
 
-// schema returns every statement that makes an empty trial file.
-func schema() []string {
+// schema returns every statement that makes an empty trial file of a format.
+func schema(format int) []string {
 	var statements []string
-	for _, tb := range append(append([]*table{}, tallied...), tallyTable) {
-		statements = append(statements, tb.statement())
+	for f, tables := range addedBy[:format] {
+		for _, tb := range tables {
+			statements = append(statements, tb.statement())
+		}
+		if f == 0 {
+			statements = append(statements, tallyTable.statement())
+		}
 	}
 	return statements
 }
@@ -253,8 +280,8 @@ type count struct{ rows, sum int64 }
 func (c count) add(crc int64) count    { return count{c.rows + 1, (c.sum + crc) & math.MaxUint32} }
 func (c count) remove(crc int64) count { return count{c.rows - 1, (c.sum - crc) & math.MaxUint32} }
 
-// readTally returns the count of each table.
-func readTally(q querier) (map[string]count, error) {
+// readTally returns the count of each table of a format.
+func readTally(q querier, format int) (map[string]count, error) {
 	counts := map[string]count{}
 	for r, err := range tallyTable.rows(q, "") {
 		if err != nil {
@@ -263,7 +290,7 @@ func readTally(q querier) (map[string]count, error) {
 		name := r.text()
 		counts[name] = count{r.int(), r.int()}
 	}
-	for _, tb := range tallied {
+	for _, tb := range tallied(format) {
 		if _, ok := counts[tb.name]; !ok {
 			return nil, fmt.Errorf("%w: table tally: no row for %s", ErrDamaged, tb.name)
 		}

@@ -1,0 +1,103 @@
+package store
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/acquire/sample"
+	"griptrial/analyze/pick"
+)
+
+// oldTrial makes a file of format 1 as the program that knew no other did.
+func oldTrial(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "old.gtrial")
+	require.NoError(t, os.WriteFile(path, nil, 0o644))
+	h := header()
+	row, err := h.row()
+	require.NoError(t, err)
+	require.NoError(t, makeTables(path, 1, row))
+	return path
+}
+
+// A file of format 1 is read as it is, its bytes unchanged; opened for writing it becomes
+// format 2, and all that was in it is in it still.
+func TestOldFormat(t *testing.T) {
+	path := oldTrial(t)
+	before := contents(t, path)
+	report := requireWhole(t, path)
+	assert.EqualValues(t, 1, report.Sets)
+	old, err := OpenRead(path)
+	require.NoError(t, err)
+	assert.Equal(t, 1, old.format)
+	want := old.Header()
+	a, ok, err := old.Analysis(1)
+	require.NoError(t, err)
+	assert.True(t, ok)
+	assert.Equal(t, want.RigText, a.RigText)
+	o, err := old.Outbox("somewhere")
+	require.NoError(t, err)
+	assert.Zero(t, o.Segments)
+	done, err := old.Finished(1)
+	require.NoError(t, err)
+	assert.False(t, done)
+	require.NoError(t, old.Close())
+	assert.Equal(t, before, contents(t, path), "reading must not bring it up")
+
+	trial, err := Open(path)
+	require.NoError(t, err)
+	assert.Equal(t, formatVersion, trial.format)
+	assert.Equal(t, fmt.Sprintf("%#v", want), fmt.Sprintf("%#v", trial.Header()))
+	require.NoError(t, trial.Append([]sample.Batch{{Group: 1, T: []int64{0}, Half: []int64{1}, Counts: [][]int64{{7}}}}))
+	require.NoError(t, trial.AppendPicks(1, []pick.Pick{somePick(1, "left")}, nil))
+	n, err := trial.AddSegment(Segment{Lines: 1, Text: []byte("a b=1 0\n")})
+	require.NoError(t, err)
+	require.NoError(t, trial.Delivered("somewhere", n, []Parked{{Status: 400, Reason: "no", Line: "a b=1 0"}}))
+	require.NoError(t, trial.Finish(1))
+	require.NoError(t, trial.Close())
+	report = requireWhole(t, path)
+	assert.EqualValues(t, 1, report.Picks)
+	again, err := OpenRead(path)
+	require.NoError(t, err)
+	defer again.Close()
+	assert.Equal(t, formatVersion, again.format)
+	parked, err := again.ParkedLines("somewhere")
+	require.NoError(t, err)
+	assert.Equal(t, []Parked{{Target: "somewhere", Segment: 1, Status: 400, Reason: "no", Line: "a b=1 0"}}, parked)
+	o, err = again.Outbox("somewhere")
+	require.NoError(t, err)
+	assert.EqualValues(t, 1, o.Sent)
+	assert.Zero(t, o.WaitingLines)
+	done, err = again.Finished(1)
+	require.NoError(t, err)
+	assert.True(t, done)
+}
+
+// What was made from comes back to the bit, NaN and infinities of scalings too.
+func TestAnalysisComesBack(t *testing.T) {
+	trial := newTrial(t, header())
+	a := Analysis{RigText: []byte("rig"), TrialText: []byte{0, 255}, Groups: header().Groups}
+	a.Groups[0].Channels[0].Scale = 0.1
+	n, err := trial.NewAnalysis("0.2.0", "calibrated", a)
+	require.NoError(t, err)
+	got, ok, err := trial.Analysis(n)
+	require.NoError(t, err)
+	require.True(t, ok)
+	assert.True(t, got.Same(a))
+	a.Groups[0].Channels[0].Scale = 0.2
+	assert.False(t, got.Same(a))
+	n, err = trial.NewSet("0.2.0", "by hand")
+	require.NoError(t, err)
+	_, ok, err = trial.Analysis(n)
+	require.NoError(t, err)
+	assert.False(t, ok)
+	sets, err := trial.Sets()
+	require.NoError(t, err)
+	assert.WithinDuration(t, time.Now(), sets[1].CreatedUTC, time.Hour)
+}
