@@ -1,6 +1,9 @@
 package acquire
 
-import "time"
+import (
+	"errors"
+	"time"
+)
 
 // Causes of faults in batches, for any bus.
 const (
@@ -10,6 +13,10 @@ const (
 	FaultNoConnection = "no connection"
 	FaultForeign      = "another master"
 )
+
+// ErrForeign says that somebody else sends on a line before anything was asked: another
+// master, or a device that sends by itself. Nothing is sent on such a line.
+var ErrForeign = errors.New("the line is in use by another")
 
 // A Reading is one channel read once.
 type Reading struct {

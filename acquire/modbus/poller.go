@@ -406,6 +406,14 @@ func (p *Poller) empty(group, n int) sample.Batch {
 	return b
 }
 
+// Hear opens the bus, listens where it is a serial line, and closes it. It returns
+// ErrForeign where it hears another master, else what kept it from listening. It must not
+// be called while Run runs.
+func (p *Poller) Hear(ctx context.Context) error {
+	defer p.link.close()
+	return p.link.open(ctx)
+}
+
 // ReadOnce reads every channel once, over a connection of its own, and returns the readings
 // in the order of Groups. The error says that there is no connection (any more); a device
 // or request that fails is an error in its readings. It must not be called while Run runs.

@@ -12,12 +12,13 @@ import (
 
 	"github.com/goburrow/modbus"
 
+	"griptrial/acquire"
 	"griptrial/acquire/port"
 	"griptrial/config"
 )
 
 // ErrForeign says that another master polls the line. RS-485 has one: nothing is sent.
-var ErrForeign = errors.New("another master polls this line")
+var ErrForeign = acquire.ErrForeign
 
 // An rtu is a link over a serial line, or over a stream that carries a line's frames
 // ([SL] 2.5.1). These have no transaction id, so that an answer is told from one to an

@@ -17,9 +17,8 @@ import (
 	"griptrial/config"
 )
 
-// ErrForeign says that bytes came before anything was asked: another master asks, or the
-// device sends by itself.
-var ErrForeign = errors.New("the line is in use")
+// ErrForeign says that bytes came before anything was asked.
+var ErrForeign = acquire.ErrForeign
 
 // errTimeout says that no line came.
 var errTimeout = errors.New("no line in time")
@@ -606,6 +605,14 @@ func (s *Source) flush() {
 
 func (s *Source) empty(group int) sample.Batch {
 	return sample.Batch{Group: group, Counts: make([][]int64, len(s.groups[group].Channels))}
+}
+
+// Hear opens the bus, listens where a poll string would follow, and closes it. It returns
+// ErrForeign where it hears others, else what kept it from listening. It must not be called
+// while Run runs.
+func (s *Source) Hear(ctx context.Context) error {
+	defer s.close()
+	return s.open(ctx)
 }
 
 // ReadOnce reads one line of every device, over a connection of its own, and returns the

@@ -244,6 +244,7 @@ func TestPolled(t *testing.T) {
 				got = got[:len(want)]
 			}
 			assert.Equal(t, want, got)
+			synctest.Wait()
 			assert.Empty(t, ops)
 			stats = s.Stats()
 		})

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"sync"
 	"text/tabwriter"
 	"time"
@@ -13,7 +14,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/acquire"
-	"griptrial/acquire/modbus"
 	"griptrial/acquire/sample"
 	"griptrial/config"
 )
@@ -77,36 +77,44 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 
 // checkLive reads every channel once and then polls all buses for a while.
 func checkLive(ctx context.Context, w io.Writer, rig *config.Rig, length time.Duration) error {
-	clock := acquire.NewClock()
+	buses, err := openBuses(rig, acquire.NewClock())
+	if err != nil {
+		return err
+	}
 	var failed []error
-	var pollers []*modbus.Poller
-	for _, b := range rig.Buses {
-		if b.Kind != config.ModbusTCP {
-			fmt.Fprintf(w, "bus %s (%s): not read; this version reads %s only\n", b.Name, b.Kind, config.ModbusTCP)
+	var answering []busSource
+	for i, b := range rig.Buses {
+		fmt.Fprintf(w, "bus %s, %s, %s\n", b.Name, b.Kind, b.Port())
+		showPollStrings(w, &b)
+		readings, err := buses[i].ReadOnce(ctx)
+		if err != nil {
+			failed = append(failed, err)
+			fmt.Fprintf(w, "  not read: %v\n", err)
 			continue
 		}
-		p, err := modbus.NewPoller(b, clock)
-		if err != nil {
-			return wrong(err)
-		}
-		fmt.Fprintf(w, "bus %s, %s\n", b.Name, b.Address)
-		readings, err := p.ReadOnce(ctx)
-		if err != nil {
-			failed = append(failed, fmt.Errorf("bus %s: %w", b.Name, err))
-			fmt.Fprintf(w, "  no connection: %v\n", err)
-			continue
-		}
-		pollers = append(pollers, p)
+		answering = append(answering, buses[i])
 		if err := showReadings(w, rig, readings); err != nil {
 			failed = append(failed, fmt.Errorf("bus %s: %w", b.Name, err))
 		}
 	}
 	fmt.Fprintln(w)
-	if len(pollers) > 0 && length > 0 {
-		pollFor(ctx, w, pollers, length)
+	if len(answering) > 0 && length > 0 {
+		pollFor(ctx, w, answering, length)
 		fmt.Fprintln(w)
 	}
 	return errors.Join(failed...)
+}
+
+// showPollStrings tells what would be sent to text devices.
+func showPollStrings(w io.Writer, b *config.Bus) {
+	for _, d := range b.Devices {
+		if b.Text() && d.Line.Poll != "" {
+			fmt.Fprintf(w, "  %s is sent %q for each line\n", d.Name, d.Line.Poll)
+		}
+	}
+	if b.Listen {
+		fmt.Fprintln(w, "  listening to another master; nothing is sent")
+	}
 }
 
 // showReadings writes a line a channel and returns the first error among them.
@@ -117,13 +125,13 @@ func showReadings(w io.Writer, rig *config.Rig, readings []acquire.Reading) erro
 	}
 	var failed error
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "  channel\tstation\tkind\traw\tvalue\tread in")
+	fmt.Fprintln(t, "  channel\tstation\tkind\traw\tvalue\tread in\tinstant within")
 	for _, r := range readings {
 		if r.Err != nil {
 			if failed == nil {
 				failed = fmt.Errorf("%s, %s: %w", r.Device, r.Channel, r.Err)
 			}
-			fmt.Fprintf(t, "  %s\t\t\t\t%v\t\n", r.Channel, r.Err)
+			fmt.Fprintf(t, "  %s\t\t\t\t%v\t\t\n", r.Channel, r.Err)
 			continue
 		}
 		c := channels[r.Channel]
@@ -131,60 +139,105 @@ func showReadings(w io.Writer, rig *config.Rig, readings []acquire.Reading) erro
 		if c.Kind.Switched() {
 			value = map[bool]string{true: "on", false: "off"}[c.On(r.Raw)]
 		}
-		fmt.Fprintf(t, "  %s\t%s\t%s\t%d\t%s\t%v\n", r.Channel, c.Station, c.Kind, r.Raw, value, r.Transaction.Round(10*time.Microsecond))
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%d\t%s\t%v\t%v\n", r.Channel, c.Station, c.Kind, r.Raw, value,
+			r.Transaction.Round(10*time.Microsecond), r.Between.Round(10*time.Microsecond))
 	}
 	t.Flush()
 	return failed
 }
 
-// pollFor polls all buses for a while and writes the rates reached.
-func pollFor(ctx context.Context, w io.Writer, pollers []*modbus.Poller, length time.Duration) {
+// pollFor reads all buses for a while and writes the rates reached.
+func pollFor(ctx context.Context, w io.Writer, buses []busSource, length time.Duration) {
 	ctx, stop := context.WithTimeout(ctx, length)
 	defer stop()
-	type count struct {
-		scans, faults int
-		first, last   int64
-		half          int64
-	}
-	counts := make([][]count, len(pollers))
+	seen := make([][]groupWatch, len(buses))
 	var polling sync.WaitGroup
-	for i, p := range pollers {
-		counts[i] = make([]count, len(p.Groups()))
+	for i, b := range buses {
+		seen[i] = make([]groupWatch, len(b.Groups()))
 		polling.Go(func() {
-			p.Run(ctx, func(b sample.Batch) {
-				c := &counts[i][b.Group]
-				if b.Fault != "" {
-					c.faults++
-				}
-				for j, t := range b.T {
-					if c.scans == 0 {
-						c.first = t
-					}
-					c.scans++
-					c.last = t
-					c.half = max(c.half, b.Half[j])
-				}
-			})
+			b.Run(ctx, func(x sample.Batch) { seen[i][x.Group].add(x) })
 		})
 	}
 	polling.Wait()
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "group\tasked /s\treached /s\tlargest half-width\tfaults")
-	for i, p := range pollers {
-		for g, group := range p.Groups() {
-			c := counts[i][g]
-			rate := math.NaN()
-			if c.scans > 1 {
-				rate = float64(c.scans-1) / (float64(c.last-c.first) / 1e9)
+	fmt.Fprintln(t, "group\tasked /s\treached /s\tlargest half-width\tfaults\tnew counts every")
+	for i, b := range buses {
+		for g, group := range b.Groups() {
+			x := &seen[i][g]
+			asked := "–"
+			if s := group.Channels[0].IntervalS; s > 0 {
+				asked = fmt.Sprintf("%.1f", 1/s)
 			}
-			fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%v\t%d\n", group.Name, 1/p.Requests()[g].Interval.Seconds(), rate,
-				time.Duration(c.half).Round(10*time.Microsecond), c.faults)
+			fmt.Fprintf(t, "%s\t%s\t%.1f\t%v\t%d\t%s\n", group.Name, asked, x.rate(),
+				time.Duration(x.half).Round(10*time.Microsecond), x.faults, x.refreshes(group))
 		}
 	}
 	t.Flush()
-	for _, p := range pollers {
-		for _, d := range p.Stats().Devices {
-			fmt.Fprintf(w, "%s: %s\n", d.Device, deviceLine(d))
+	for _, b := range buses {
+		for _, l := range deviceLines(b) {
+			fmt.Fprintln(w, l)
 		}
 	}
+}
+
+// A groupWatch is what check saw of one group.
+type groupWatch struct {
+	scans, faults int
+	first, last   int64
+	half          int64
+	refresh       []acquire.Refresh
+}
+
+func (g *groupWatch) add(b sample.Batch) {
+	if b.Fault != "" {
+		g.faults++
+	}
+	if g.refresh == nil {
+		g.refresh = make([]acquire.Refresh, len(b.Counts))
+	}
+	for i, t := range b.T {
+		if g.scans == 0 {
+			g.first = t
+		}
+		g.scans++
+		g.last = t
+		g.half = max(g.half, b.Half[i])
+		for c := range b.Counts {
+			g.refresh[c].Add(t, b.Counts[c][i])
+		}
+	}
+}
+
+func (g *groupWatch) rate() float64 {
+	if g.scans < 2 {
+		return math.NaN()
+	}
+	return float64(g.scans-1) / (float64(g.last-g.first) / 1e9)
+}
+
+// refreshes tells for each measured channel how often its count is new, where that is
+// slower than it is read.
+func (g *groupWatch) refreshes(group sample.Group) string {
+	var all []string
+	for c, channel := range group.Channels {
+		if channel.Kind.Switched() || g.refresh == nil {
+			continue
+		}
+		r := &g.refresh[c]
+		s, ok := r.UpdateS()
+		if !ok {
+			continue
+		}
+		text := fmt.Sprintf("%s %s", channel.Name, config.Time.Format(s))
+		if u := channel.UpdateS; u > 0 && (s > 1.5*u || s < u/1.5) {
+			text += fmt.Sprintf(" (the rig file states update: %s)", config.Time.Format(u))
+		} else if math.IsNaN(u) {
+			text += " (state it as update)"
+		}
+		all = append(all, text)
+	}
+	if all == nil {
+		return "–"
+	}
+	return strings.Join(all, ", ")
 }

@@ -47,7 +47,7 @@ then is in the file.`,
 	}
 	f := c.Flags()
 	f.StringVar(&o.out, "out", "", "trial file to write (default the trial's file name with "+store.Ext+")")
-	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT"`)
+	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT" or "BUS=PORT"`)
 	f.StringVar(&o.forText, "for", "", `end after this time, "10 min"`)
 	return c
 }
@@ -93,25 +93,11 @@ func loadRig(path string, addresses []string) (*config.Rig, error) {
 			}
 		}
 		if !ok || bus < 0 {
-			return nil, wrongf(`--address: found %q; want "BUS=HOST:PORT" with a bus of %s`, a, path)
+			return nil, wrongf(`--address: found %q; want "BUS=HOST:PORT", or "BUS=PORT" for a serial port, with a bus of %s`, a, path)
 		}
-		rig.Buses[bus].Address = to
+		rig.Buses[bus].Address = to // goes before the marks of a USB adapter
 	}
 	return rig, nil
-}
-
-// notYet names the buses that this version cannot read.
-func notYet(rig *config.Rig) error {
-	var names []string
-	for _, b := range rig.Buses {
-		if b.Kind != config.ModbusTCP {
-			names = append(names, fmt.Sprintf("%s (%s)", b.Name, b.Kind))
-		}
-	}
-	if names == nil {
-		return nil
-	}
-	return wrongf("%s: this version reads %s only; it cannot read bus %s", rig.Path, config.ModbusTCP, strings.Join(names, ", "))
 }
 
 // A recording is one run of the recorder with its words for people.
@@ -124,19 +110,17 @@ type recording struct {
 }
 
 func (r *recording) run(ctx context.Context) (err error) {
-	if err := notYet(r.rig); err != nil {
+	clock := acquire.NewClock()
+	buses, err := openBuses(r.rig, clock)
+	if err != nil {
 		return err
 	}
-	clock := acquire.NewClock()
 	var sources []record.Source
-	var pollers []*modbus.Poller
-	for _, b := range r.rig.Buses {
-		p, err := modbus.NewPoller(b, clock)
-		if err != nil {
-			return wrong(err)
-		}
-		pollers = append(pollers, p)
-		sources = append(sources, p)
+	for _, b := range buses {
+		sources = append(sources, b)
+	}
+	if err := hearBuses(ctx, r.rig, buses); err != nil {
+		return err
 	}
 	plan := record.NewPlan(r.trial)
 	settings, err := record.Settings(r.rig, plan)
@@ -169,9 +153,9 @@ func (r *recording) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	for i, p := range pollers {
-		for _, d := range p.Stats().Devices {
-			fmt.Fprintf(r.stderr, "%s, %s: %s\n", r.rig.Buses[i].Name, d.Device, deviceLine(d))
+	for i, b := range buses {
+		for _, l := range deviceLines(b) {
+			fmt.Fprintf(r.stderr, "%s, %s\n", r.rig.Buses[i].Name, l)
 		}
 	}
 	fmt.Fprintf(r.stderr, "%s: %s\n", r.out, report.Counts(show.picks))
@@ -180,16 +164,9 @@ func (r *recording) run(ctx context.Context) (err error) {
 
 // deviceLine tells in one line what became of a device's polls.
 func deviceLine(d modbus.DeviceStats) string {
-	s := fmt.Sprintf("%d polls answered", d.OK)
-	for _, x := range []struct {
-		n    uint64
-		what string
-	}{{d.Timeouts, "timed out"}, {d.Framing, "spoiled"}, {d.Lost, "lost with the connection"}, {d.NoConnection, "without connection"},
-		{d.Skipped, "skipped"}, {d.BackedOff, "backed off"}, {d.Stale, "late answers discarded"}} {
-		if x.n > 0 {
-			s += fmt.Sprintf(", %d %s", x.n, x.what)
-		}
-	}
+	s := fmt.Sprintf("%d polls answered", d.OK) + tally(tallied{d.Timeouts, "timed out"}, tallied{d.Framing, "spoiled"},
+		tallied{d.Lost, "lost with the connection"}, tallied{d.NoConnection, "without connection"}, tallied{d.Skipped, "skipped"},
+		tallied{d.BackedOff, "backed off"}, tallied{d.Stale, "late answers or noise discarded"})
 	for code, n := range d.Exceptions {
 		s += fmt.Sprintf(", %d refused (%v)", n, code)
 	}
