@@ -20,6 +20,7 @@ type PicksJSON struct {
 	AmbientKPa   analyze.Number `json:"ambient_kPa"`
 	AmbientFrom  *string        `json:"ambient_from"` // "given", "recording" or null
 	Sampling     *SamplingJSON  `json:"sampling"`
+	AirEnergy    *AirEnergyJSON `json:"air_energy,omitempty"` // where a channel of compressed air is there
 	Picks        []PickJSON     `json:"picks"`
 	Events       []EventJSON    `json:"events"`
 	Gaps         []GapJSON      `json:"gaps"`

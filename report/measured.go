@@ -35,6 +35,7 @@ func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.E
 	if v := float64(f.IdleLevelKPa); !math.IsNaN(v) {
 		fmt.Fprintf(w, "idle level %.2f kPa\n", math.Round(v*100)/100+0) // + 0: no −0.00
 	}
+	airEnergy(w, f)
 	fmt.Fprintln(w)
 	if len(rows) > 0 {
 		if err := Picks(w, rows); err != nil {
@@ -42,6 +43,7 @@ func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.E
 		}
 		fmt.Fprintln(w)
 	}
+	energyPhases(w, rows)
 	Events(w, events)
 	picks := make([]pick.Pick, len(rows))
 	for i := range rows {

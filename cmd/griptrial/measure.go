@@ -69,7 +69,7 @@ can tell a release from a loss, and a pick that ends is "ended".`,
 	f.StringVar(&o.flow, "flow", "", `column of flow, "NAME[L/min ANR]"`)
 	f.StringVar(&o.power, "power", "", `column of electric power, "NAME[W]"`)
 	f.StringVar(&o.air, "air", "", `column of compressed air drawn, "NAME[L/min ANR]"`)
-	f.StringVar(&o.specificEnergy, "specific-energy", "", `energy of compressed air, "0.12 kWh/m3"; without it air counts nothing`)
+	f.StringVar(&o.specificEnergy, "specific-energy", "", `energy of compressed air, "0.12 kWh/m3" (default that, as likely 0.10 as 0.14)`)
 	f.StringVar(&o.supply, "supply", "", "column that is on while vacuum is commanded")
 	f.StringVar(&o.release, "release", "", "column that is on while the blow-off is commanded")
 	f.StringVar(&o.touch, "touch", "", "column that is on while the cup is on the bag")
@@ -217,6 +217,13 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 	if q.err != nil {
 		return q.err
 	}
+	var air *report.AirEnergyJSON
+	if o.air != "" {
+		if d := config.NewStation(""); o.specificEnergy == "" {
+			set.SpecificEnergyKWhM3, set.SpecificEnergyU = d.SpecificEnergyKWhM3, d.SpecificEnergyU
+		}
+		air = &report.AirEnergyJSON{KWhM3: analyze.Number(set.SpecificEnergyKWhM3), U: analyze.Number(set.SpecificEnergyU), Default: o.specificEnergy == ""}
+	}
 	// No vacuum is deeper than the air around: at most 110 kPa at the lowest places on land.
 	if deepest := min(ambient, 110); required >= deepest || math.IsNaN(ambient) && required >= 110 {
 		return wrongf("--require: found %s; no vacuum can reach the pressure of the air around", o.require)
@@ -253,7 +260,8 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 		AmbientKPa: analyze.Number(file.AmbientKPa), AmbientFrom: report.Text(file.AmbientFrom),
 		Sampling: &report.SamplingJSON{IntervalS: analyze.Number(file.Sampling.IntervalS),
 			LongestS: analyze.Number(file.Sampling.LongestS), Bursts: file.Sampling.Bursts},
-		Picks: []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
+		AirEnergy: air,
+		Picks:     []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
 	switch {
 	case o.orifice != "":
 		return measureVolume(w, file, ambient, o)

@@ -120,6 +120,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		AmbientKPa: analyze.Number(math.NaN()), Picks: []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
 	if rig, err := config.ParseRig("rig of "+path, t.Header().RigText); err == nil {
 		out.AmbientKPa = analyze.Number(rig.AmbientKPa)
+		out.AirEnergy = airEnergyOf(rig, o.station)
 	}
 	var idle []float64
 	for _, r := range rows {
@@ -143,6 +144,24 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return err
 	}
 	return report.Measured(w, path, out, rows, kept)
+}
+
+// airEnergyOf returns the specific energy of the compressed air of a station, of the first
+// where none is named; nil where no channel measures compressed air.
+func airEnergyOf(rig *config.Rig, station string) *report.AirEnergyJSON {
+	for p := range rig.Channels() {
+		if c := p.Channel; c.Kind != sample.Air || station != "" && c.Station != "" && c.Station != station {
+			continue
+		}
+		for _, s := range rig.Stations {
+			if station == "" || s.Name == station {
+				d := config.NewStation("")
+				return &report.AirEnergyJSON{KWhM3: analyze.Number(s.SpecificEnergyKWhM3), U: analyze.Number(s.SpecificEnergyU),
+					Default: s.SpecificEnergyKWhM3 == d.SpecificEnergyKWhM3 && s.SpecificEnergyU == d.SpecificEnergyU}
+			}
+		}
+	}
+	return nil
 }
 
 // traceParts is how many characters the vacuum of a pick takes in a table.
