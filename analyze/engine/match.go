@@ -132,7 +132,14 @@ func Operate(s Supply, fit Fit, count float64) Operating {
 	widen(v, u, fit.Dof)
 	for _, other := range fit.Others {
 		at, _ := s.crossing(other.flow(count))
-		widen(at, other.vacuumU(s, count), other.Dof)
+		u := other.vacuumU(s, count)
+		if fit.Settings < 3 { // a law's misfit is in the span already
+			u /= math.Sqrt(other.scale())
+			if !other.Weighted {
+				u = math.NaN()
+			}
+		}
+		widen(at, u, other.Dof)
 	}
 	figure.Lo -= math.Abs(o.LinearKPa - v)
 	figure.Hi += math.Abs(o.LinearKPa - v)

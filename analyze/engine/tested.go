@@ -15,32 +15,41 @@ type Tested struct {
 	Picks []pick.Pick
 }
 
-// mean returns the mean of a figure over the picks, its standard uncertainty and degrees of
-// freedom: from the scatter of the runs' means where there are two runs or more, else of the
-// picks, else the one pick's own.
-func (t Tested) mean(of func(pick.Pick) analyze.Figure) (mean, u, dof float64) {
+// hold returns the hold vacuum of a pick.
+func hold(p pick.Pick) analyze.Figure { return p.HoldVacuumKPa }
+
+// values returns the figures' values: means of the runs where two runs or more have one, else
+// those of the picks. With a single value u is its figure's own.
+func (t Tested) values(of func(pick.Pick) analyze.Figure) (all []float64, u float64) {
 	byRun := map[int][]float64{}
-	var all []float64
-	one := math.NaN()
+	var runs []int // in the order of the picks, so that sums come out the same each time
+	u = math.NaN()
 	for _, p := range t.Picks {
-		if f := of(p); f.OK() {
-			all = append(all, f.Value)
-			byRun[p.Run] = append(byRun[p.Run], f.Value)
-			one = f.U
+		f := of(p)
+		if !f.OK() {
+			continue
 		}
+		if byRun[p.Run] == nil {
+			runs = append(runs, p.Run)
+		}
+		byRun[p.Run] = append(byRun[p.Run], f.Value)
+		all = append(all, f.Value)
+		u = f.U
 	}
-	if len(byRun) > 1 {
-		runs := make([]int, 0, len(byRun)) // in order, so that sums come out the same each time
-		for r := range byRun {
-			runs = append(runs, r)
-		}
-		slices.Sort(runs)
+	if len(runs) > 1 {
 		all = all[:0]
 		for _, r := range runs {
 			m, _ := moments(byRun[r])
 			all = append(all, m)
 		}
 	}
+	return all, u
+}
+
+// mean returns the mean of a figure, its standard uncertainty and degrees of freedom, from the
+// scatter of its values; of a single value the figure's own.
+func (t Tested) mean(of func(pick.Pick) analyze.Figure) (mean, u, dof float64) {
+	all, one := t.values(of)
 	switch len(all) {
 	case 0:
 		return math.NaN(), math.NaN(), 0
@@ -50,6 +59,29 @@ func (t Tested) mean(of func(pick.Pick) analyze.Figure) (mean, u, dof float64) {
 	mean, sd := moments(all)
 	n := float64(len(all))
 	return mean, sd / math.Sqrt(n), n - 1
+}
+
+// covariance returns that of the means of two figures, 0 where they are not had in pairs.
+func (t Tested) covariance(a, b func(pick.Pick) analyze.Figure) float64 {
+	pairs := Tested{Setup: t.Setup}
+	for _, p := range t.Picks {
+		if a(p).OK() && b(p).OK() {
+			pairs.Picks = append(pairs.Picks, p)
+		}
+	}
+	x, _ := pairs.values(a)
+	y, _ := pairs.values(b)
+	if len(x) < 2 {
+		return 0
+	}
+	mx, _ := moments(x)
+	my, _ := moments(y)
+	sum := 0.0
+	for i := range x {
+		sum += (x[i] - mx) * (y[i] - my)
+	}
+	n := float64(len(x))
+	return sum / (n - 1) / n
 }
 
 // moments returns the mean and the standard deviation; the latter is NaN below two values.
@@ -77,13 +109,15 @@ const (
 // from the leak-down and the circuit's volume (Q = V·dv/dt·60/100, isothermal), else from the
 // tested engine's own curve, where its supply is given. ok is false where there is none.
 func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
-	p.VacuumKPa, p.VacuumU, _ = t.mean(func(p pick.Pick) analyze.Figure { return p.HoldVacuumKPa })
+	p.VacuumKPa, p.VacuumU, _ = t.mean(hold)
 	if !(p.VacuumKPa > 0) {
 		return p, false
 	}
-	p.FlowLminANR, p.FlowU, p.Dof = t.mean(func(p pick.Pick) analyze.Figure { return p.LeakFlowLminANR })
+	flow := func(p pick.Pick) analyze.Figure { return p.LeakFlowLminANR }
+	p.FlowLminANR, p.FlowU, p.Dof = t.mean(flow)
 	p.Source = FromFlow
 	if p.FlowLminANR > 0 {
+		p.Covariance = t.covariance(hold, flow)
 		return p, true
 	}
 	slope, u, dof := t.mean(func(p pick.Pick) analyze.Figure { return p.LeakDownKPaS })
@@ -103,7 +137,7 @@ func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
 
 // HoldVacuum returns the setup's measured hold vacuum with its 95 % interval.
 func (t Tested) HoldVacuum() analyze.Figure {
-	return interval(t.mean(func(p pick.Pick) analyze.Figure { return p.HoldVacuumKPa }))
+	return interval(t.mean(hold))
 }
 
 func interval(mean, u, dof float64) analyze.Figure {
