@@ -102,11 +102,6 @@ var (
 		{"kWh/Nm3", 1, normalLitre}, {"kWh/Nm³", 1, normalLitre},
 	}, nil}
 
-	// Conductance is that of ISO 6358, in dm³/(s·bar).
-	Conductance = Dimension{"conductance", "dm³/(s·bar)", "2 dm3/(s bar)", []Unit{
-		{"dm3/(s bar)", 1, 1}, {"dm³/(s·bar)", 1, 1}, {"L/(s bar)", 1, 1},
-	}, nil}
-
 	// Voltage is in V.
 	Voltage = Dimension{"voltage", "V", "10 V", []Unit{{"V", 1, 1}, {"mV", 1, 1000}}, nil}
 

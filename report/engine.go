@@ -21,7 +21,7 @@ type EngineJSON struct {
 	Engines     []MatchJSON    `json:"engines"`
 	Cheapest    *string        `json:"cheapest"` // of those that are shown to hold, else that hold; null for none
 	Shown       bool           `json:"shown"`    // that the cheapest holds, by its whole interval
-	Volume      *VolumeJSON    `json:"volume"`
+	Volume      *CircuitJSON    `json:"volume"`
 	Leaks       []EngineJSON   `json:"leaks,omitempty"`
 	BetterCup   []string       `json:"better_cup,omitempty"`
 	Confirmed   []ConfirmJSON  `json:"confirmed,omitempty"`
@@ -87,8 +87,8 @@ type WorkJSON struct {
 	CentralKPa analyze.Number `json:"vacuum_kPa"`
 }
 
-// A VolumeJSON is the circuit's volume.
-type VolumeJSON struct {
+// A CircuitJSON is the circuit's volume.
+type CircuitJSON struct {
 	VolumeL  analyze.Number `json:"volume_L"`
 	VolumeU  analyze.Number `json:"volume_u_L"`
 	Measured bool           `json:"from_seal_times"`
@@ -149,7 +149,7 @@ func Engines(name string, fit engine.Fit, points []engine.Point, settings []stri
 		j.Cheapest, j.Shown = &all[best].Of.Name, shown
 	}
 	if need.Circuit.VolumeL > 0 {
-		j.Volume = &VolumeJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
+		j.Volume = &CircuitJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
 	}
 	return j
 }
@@ -293,7 +293,7 @@ func (j EngineJSON) plot(w io.Writer) {
 	if n < 2 {
 		return
 	}
-	top := j.mostFlow()
+	top, deepest := j.mostFlow(), d.VacuumKPa[n-1]
 	var grid [rows][columns]rune
 	for r := range grid {
 		for c := range grid[r] {
@@ -302,10 +302,9 @@ func (j EngineJSON) plot(w io.Writer) {
 	}
 	put := func(i int, q float64, mark rune) {
 		if r := rows - 1 - int(math.Round(q/top*(rows-1))); r >= 0 && r < rows {
-			grid[r][i*(columns-1)/(n-1)] = mark
+			grid[r][int(math.Round(d.VacuumKPa[i]/deepest*(columns-1)))] = mark
 		}
 	}
-	deepest := d.VacuumKPa[n-1]
 	if c := int(math.Round(float64(j.RequiredKPa) / deepest * (columns - 1))); c >= 0 && c < columns {
 		for r := range grid {
 			grid[r][c] = '|'

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"griptrial/analyze"
 	"griptrial/config"
@@ -138,7 +139,8 @@ type Drawing struct {
 	Engines              [][]float64 // of each match, at the cup; NaN beyond its curve
 }
 
-// Draw samples the curves at n vacuums from 0 to the deepest of the engines.
+// Draw samples the curves at n vacuums from 0 to the deepest of the engines, and at the end of
+// each engine's.
 func Draw(all []Match, fit Fit, n int) Drawing {
 	var d Drawing
 	deepest := fit.TestedToKPa
@@ -150,8 +152,15 @@ func Draw(all []Match, fit Fit, n int) Drawing {
 	if fit.Dof > 0 {
 		t = StudentT(fit.Dof)
 	}
-	for i := range n {
-		v := deepest * float64(i) / float64(n-1)
+	at := make([]float64, n)
+	for i := range at {
+		at[i] = deepest * float64(i) / float64(n-1)
+	}
+	for _, m := range all { // so that every curve is drawn to its end
+		at = append(at, m.Supply.deepest())
+	}
+	slices.Sort(at)
+	for _, v := range slices.Compact(at) {
 		q := fit.flow(1)(v)
 		lo, hi := q, q
 		if t > 0 && v > 0 {
