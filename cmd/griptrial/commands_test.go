@@ -150,7 +150,7 @@ func TestReadmeCommands(t *testing.T) {
 		require.NoError(t, err, l[0])
 		require.NotEqual(t, "griptrial", c.Name(), l[0])
 		require.NoError(t, c.ParseFlags(rest), l[0])
-		if c.Name() == "measure" || c.Name() == "check" && strings.Contains(l[0], "--offline") {
+		if c.Name() == "measure" || c.Name() == "lift" || c.Name() == "engine" && strings.Contains(l[0], "--leak-points") || c.Name() == "check" && strings.Contains(l[0], "--offline") {
 			code, _, errs := command(t, args...)
 			assert.Equal(t, exitDone, code, "%s: %s", l[0], errs)
 			ran++

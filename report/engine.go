@@ -1,0 +1,344 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+
+	"griptrial/analyze"
+	"griptrial/analyze/engine"
+)
+
+// An EngineJSON is engines on a measured leak. For several leaks (cups, bags) Leaks has one of
+// these for each, and the fields beside it are those of the first.
+type EngineJSON struct {
+	Name        string         `json:"name,omitempty"` // of the leak: bag and cup
+	RequiredKPa analyze.Number `json:"required_kPa"`
+	AmbientKPa  analyze.Number `json:"ambient_kPa"`
+	Leak        LeakJSON       `json:"leak"`
+	Engines     []MatchJSON    `json:"engines"`
+	Cheapest    *string        `json:"cheapest"` // of those that are shown to hold, else that hold; null for none
+	Shown       bool           `json:"shown"`    // that the cheapest holds, by its whole interval
+	Volume      *CircuitJSON    `json:"volume"`
+	Leaks       []EngineJSON   `json:"leaks,omitempty"`
+	BetterCup   []string       `json:"better_cup,omitempty"`
+	Confirmed   []ConfirmJSON  `json:"confirmed,omitempty"`
+	Remarks     []string       `json:"remarks"`
+	Cautions    []string       `json:"cautions"`
+
+	drawing engine.Drawing
+}
+
+// A LeakJSON is a fitted leak law.
+type LeakJSON struct {
+	Law         engine.Law      `json:"law"`
+	K           analyze.Number  `json:"k"` // L/min ANR per kPaⁿ
+	N           analyze.Number  `json:"n"`
+	SeK         analyze.Number  `json:"se_k"` // null where the points do not tell
+	SeN         analyze.Number  `json:"se_n"`
+	CovKN       analyze.Number  `json:"cov_kn"`
+	Dof         analyze.Number  `json:"degrees_of_freedom"` // null for infinitely many
+	Settings    int             `json:"settings"`
+	TestedToKPa analyze.Number  `json:"tested_to_kPa"`
+	Points      []LeakPointJSON `json:"points"`
+	Others      []LeakJSON      `json:"other_laws,omitempty"` // that the points do not rule out
+}
+
+// A LeakPointJSON is a measured leak.
+type LeakPointJSON struct {
+	Setting string         `json:"setting,omitempty"`
+	Vacuum  analyze.Number `json:"vacuum_kPa"`
+	VacuumU analyze.Number `json:"vacuum_u_kPa"`
+	Flow    analyze.Number `json:"flow_Lmin"`
+	FlowU   analyze.Number `json:"flow_u_Lmin"`
+	Source  string         `json:"source"`
+}
+
+// A MatchJSON is one engine on the leak.
+type MatchJSON struct {
+	Name         string         `json:"name"`
+	Kind         string         `json:"kind"`
+	Vacuum       analyze.Number `json:"operating_vacuum_kPa"`
+	VacuumU      analyze.Number `json:"operating_vacuum_u_kPa"`
+	VacuumLo     analyze.Number `json:"operating_vacuum_lo_kPa"` // 95 %
+	VacuumHi     analyze.Number `json:"operating_vacuum_hi_kPa"`
+	Linear       analyze.Number `json:"operating_vacuum_linear_kPa"` // straight lines between the curve's points
+	EngineVacuum analyze.Number `json:"engine_vacuum_kPa"`
+	Extrapolated bool           `json:"extrapolated"`
+	Warnings     []string       `json:"warnings"`
+	WorkJSON
+	Central *WorkJSON `json:"central,omitempty"` // one engine for all circuits
+}
+
+// A WorkJSON is what an arrangement of engines does.
+type WorkJSON struct {
+	Flow       analyze.Number `json:"flow_Lmin"`
+	Holds      bool           `json:"holds"`
+	Shown      bool           `json:"shown"`
+	Margin     analyze.Number `json:"margin_kPa"`
+	Air        analyze.Number `json:"air_Lmin"`
+	Power      analyze.Number `json:"power_W"`
+	SealTime   analyze.Figure `json:"seal_time_s"`
+	PickJ      analyze.Number `json:"energy_per_pick_J"`
+	YearKWh    analyze.Number `json:"energy_per_year_kWh"`
+	HoldsShutS analyze.Number `json:"holds_with_supply_shut_s"`
+	CentralKPa analyze.Number `json:"vacuum_kPa"`
+}
+
+// A CircuitJSON is the circuit's volume.
+type CircuitJSON struct {
+	VolumeL  analyze.Number `json:"volume_L"`
+	VolumeU  analyze.Number `json:"volume_u_L"`
+	Measured bool           `json:"from_seal_times"`
+}
+
+// A ConfirmJSON is a prediction beside a measurement.
+type ConfirmJSON struct {
+	Leak        string         `json:"leak"`
+	Engine      string         `json:"engine"`
+	PredictedKP analyze.Figure `json:"predicted_vacuum_kPa"`
+	MeasuredKP  analyze.Figure `json:"measured_vacuum_kPa"`
+	Within      *bool          `json:"within"` // the intervals meet
+	PredictedS  analyze.Figure `json:"predicted_seal_time_s"`
+	MeasuredS   analyze.Number `json:"measured_seal_time_s"`
+}
+
+func num(x float64) analyze.Number { return analyze.Number(x) }
+
+func leakJSON(f engine.Fit) LeakJSON {
+	j := LeakJSON{Law: f.Law, K: num(f.K), N: num(f.N), SeK: num(f.SeK()), SeN: num(f.SeN()), CovKN: num(f.Cov[0][1]), Dof: num(f.Dof),
+		Settings: f.Settings, TestedToKPa: num(f.TestedToKPa)}
+	for _, o := range f.Others {
+		j.Others = append(j.Others, leakJSON(o))
+	}
+	return j
+}
+
+func workJSON(w engine.Work) WorkJSON {
+	return WorkJSON{num(w.FlowLminANR), w.Holds, w.Shown, num(w.MarginKPa), num(w.AirLminANR), num(w.PowerW), w.SealTimeS,
+		num(w.PickJ), num(w.YearKWh), num(w.HoldsShutS), num(w.VacuumKPa.Value)}
+}
+
+// Engines returns engines on a leak as JSON. settings name the points, or are nil.
+func Engines(name string, fit engine.Fit, points []engine.Point, settings []string, all []engine.Match, need engine.Need) EngineJSON {
+	j := EngineJSON{Name: name, RequiredKPa: num(need.RequiredKPa), AmbientKPa: num(need.AmbientKPa), Leak: leakJSON(fit),
+		Engines: []MatchJSON{}, Remarks: []string{}, Cautions: Cautions, drawing: engine.Draw(all, fit, 201)}
+	for i, p := range points {
+		x := LeakPointJSON{Vacuum: num(p.VacuumKPa), VacuumU: num(p.VacuumU), Flow: num(p.FlowLminANR), FlowU: num(p.FlowU), Source: p.Source}
+		if settings != nil {
+			x.Setting = settings[i]
+		}
+		j.Leak.Points = append(j.Leak.Points, x)
+	}
+	for _, m := range all {
+		f := m.Operating.VacuumKPa
+		x := MatchJSON{Name: m.Of.Name, Kind: m.Of.Kind, Vacuum: num(f.Value), VacuumU: num(f.U), VacuumLo: num(f.Lo), VacuumHi: num(f.Hi),
+			Linear: num(m.Operating.LinearKPa), EngineVacuum: num(m.Operating.EngineVacuumKPa), Extrapolated: m.Operating.BeyondTested, Warnings: []string{}, WorkJSON: workJSON(m.Work)}
+		for _, w := range f.Warnings {
+			x.Warnings = append(x.Warnings, w.String())
+		}
+		if need.Circuits > 1 {
+			c := workJSON(m.Central)
+			x.Central = &c
+		}
+		j.Engines = append(j.Engines, x)
+	}
+	if best, shown := engine.Cheapest(all); best >= 0 {
+		j.Cheapest, j.Shown = &all[best].Of.Name, shown
+	}
+	if need.Circuit.VolumeL > 0 {
+		j.Volume = &CircuitJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
+	}
+	return j
+}
+
+// BetterCups says what each leak's cheapest engine takes beside the dearest leak's.
+func (j *EngineJSON) BetterCups() {
+	energy := func(e EngineJSON) float64 {
+		for _, m := range e.Engines {
+			if e.Cheapest != nil && m.Name == *e.Cheapest {
+				return float64(m.PickJ)
+			}
+		}
+		return math.NaN()
+	}
+	worst, most := -1, 0.0
+	for i, e := range j.Leaks {
+		switch x := energy(e); {
+		case math.IsNaN(x):
+			if e.Cheapest == nil {
+				j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s no engine holds", e.Name))
+			} else {
+				j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s the %s holds", e.Name, *e.Cheapest))
+			}
+		case x > most:
+			worst, most = i, x
+		}
+	}
+	for i, e := range j.Leaks {
+		if x := energy(e); worst >= 0 && i != worst && !math.IsNaN(x) {
+			j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s the %s holds, at %.0f %% of the energy that %s needs with the %s", e.Name, *e.Cheapest, 100*x/most, j.Leaks[worst].Name, *j.Leaks[worst].Cheapest))
+		}
+	}
+}
+
+// WriteEngines writes engines on leaks.
+func WriteEngines(w io.Writer, j EngineJSON) error {
+	all := j.Leaks
+	if len(all) == 0 {
+		all = []EngineJSON{j}
+	}
+	for _, e := range all {
+		if err := e.write(w); err != nil {
+			return err
+		}
+	}
+	for _, s := range j.BetterCup {
+		fmt.Fprintf(w, "%s\n", s)
+	}
+	if len(j.Confirmed) > 0 {
+		fmt.Fprintln(w, "\npredicted against measured")
+		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\tmeasured kPa\tagree\tpredicted seal ms\tmeasured ms")
+		for _, c := range j.Confirmed {
+			agree := "–"
+			if c.Within != nil && *c.Within {
+				agree = "yes"
+			} else if c.Within != nil {
+				agree = "NO"
+			}
+			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree, Digits(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"))
+		}
+		if err := tw.Flush(); err != nil {
+			return err
+		}
+	}
+	for _, s := range j.Remarks {
+		fmt.Fprintf(w, "- %s\n", s)
+	}
+	return cautions(w)
+}
+
+func dash(x float64, format string) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return "–"
+	}
+	return fmt.Sprintf(format, x)
+}
+
+func (j EngineJSON) write(w io.Writer) error {
+	if j.Name != "" {
+		fmt.Fprintf(w, "%s\n", j.Name)
+	}
+	l := j.Leak
+	fmt.Fprintf(w, "leak: %s law, k %.4g L/min ANR per kPa^n (± %s), n %.3f (± %s); %d settings, tested to %.4g kPa\n",
+		l.Law, l.K, dash(float64(l.SeK), "%.2g"), l.N, dash(float64(l.SeN), "%.2g"), l.Settings, l.TestedToKPa)
+	sources := map[string]int{}
+	for _, p := range l.Points {
+		sources[p.Source]++
+		if sources[p.Source] == 1 {
+			fmt.Fprintf(w, "  from %s\n", p.Source)
+		}
+	}
+	if len(l.Others) > 0 {
+		var names []string
+		for _, o := range l.Others {
+			names = append(names, string(o.Law))
+		}
+		fmt.Fprintf(w, "  not ruled out, and in the intervals: %s\n", strings.Join(names, ", "))
+	}
+	fmt.Fprintf(w, "required %.4g kPa, ambient %.4g kPa\n\n", j.RequiredKPa, j.AmbientKPa)
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw, "\tengine\tvacuum kPa\t95 %\tmargin\tholds\tflow L/min\tair L/min\tpower W\tseal ms\tJ a pick\tkWh a year\tshut s")
+	for i, m := range j.Engines {
+		holds := "no"
+		if m.Shown {
+			holds = "yes"
+		} else if m.Holds {
+			holds = "not shown"
+		}
+		mark := ""
+		if m.Extrapolated {
+			mark = " extrapolated"
+		}
+		fmt.Fprintf(tw, "%c\t%s\t%.1f\t%.1f to %.1f%s\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t%s\n", 'A'+rune(i%26), m.Name, m.Vacuum, m.VacuumLo, m.VacuumHi, mark, m.Margin, holds, m.Flow,
+			dash(float64(m.Air), "%.0f"), dash(float64(m.Power), "%.0f"), Digits(m.SealTime, 1000), dash(float64(m.PickJ), "%.0f"), dash(float64(m.YearKWh), "%.0f"), dash(float64(m.HoldsShutS), "%.2f"))
+		if c := m.Central; c != nil {
+			fmt.Fprintf(tw, "\t  one for all\t%.1f\t\t%+.1f\t%t\t%.1f\t%s\t%s\t%s\t%s\t%s\t\n", c.CentralKPa, c.Margin, c.Holds, c.Flow, dash(float64(c.Air), "%.0f"), dash(float64(c.Power), "%.0f"),
+				Digits(c.SealTime, 1000), dash(float64(c.PickJ), "%.0f"), dash(float64(c.YearKWh), "%.0f"))
+		}
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	switch {
+	case j.Cheapest == nil:
+		fmt.Fprintln(w, "\nno engine holds")
+	case j.Shown:
+		fmt.Fprintf(w, "\nthe cheapest that holds: %s\n", *j.Cheapest)
+	default:
+		fmt.Fprintf(w, "\nthe cheapest that holds by its value: %s; the points do not show it: measure at more settings\n", *j.Cheapest)
+	}
+	j.plot(w)
+	return nil
+}
+
+// plot writes the curves as characters: engines A, B …, the leak as *, the required vacuum as |.
+func (j EngineJSON) plot(w io.Writer) {
+	const columns, rows = 64, 14
+	d := j.drawing
+	n := len(d.VacuumKPa)
+	if n < 2 {
+		return
+	}
+	top, deepest := j.mostFlow(), d.VacuumKPa[n-1]
+	var grid [rows][columns]rune
+	for r := range grid {
+		for c := range grid[r] {
+			grid[r][c] = ' '
+		}
+	}
+	put := func(i int, q float64, mark rune) {
+		if r := rows - 1 - int(math.Round(q/top*(rows-1))); r >= 0 && r < rows {
+			grid[r][int(math.Round(d.VacuumKPa[i]/deepest*(columns-1)))] = mark
+		}
+	}
+	if c := int(math.Round(float64(j.RequiredKPa) / deepest * (columns - 1))); c >= 0 && c < columns {
+		for r := range grid {
+			grid[r][c] = '|'
+		}
+	}
+	for k := range d.Engines {
+		for i, q := range d.Engines[k] {
+			if !math.IsNaN(q) {
+				put(i, q, 'A'+rune(k%26))
+			}
+		}
+	}
+	for i, q := range d.Leak {
+		put(i, q, '*')
+	}
+	fmt.Fprintf(w, "\nL/min ANR; * leak, | required\n")
+	for r := range grid {
+		label := ""
+		if r == 0 || r == rows-1 {
+			label = fmt.Sprintf("%.3g", top*float64(rows-1-r)/(rows-1))
+		}
+		fmt.Fprintf(w, "%6s ┤%s\n", label, strings.TrimRight(string(grid[r][:]), " "))
+	}
+	fmt.Fprintf(w, "%6s 0%*s kPa\n\n", "", columns-1, fmt.Sprintf("%.3g", deepest))
+}
+
+// mostFlow returns the top of a plot: four times the largest operating flow, at most all.
+func (j EngineJSON) mostFlow() float64 {
+	all, at := 0.0, 0.0
+	for _, e := range j.drawing.Engines {
+		all = max(all, e[0])
+	}
+	for _, m := range j.Engines {
+		at = max(at, float64(m.Flow))
+	}
+	return max(min(all, 4*at), 1e-9)
+}
