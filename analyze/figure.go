@@ -59,6 +59,9 @@ func Warn(c Code) Warning { return Warning{Code: c, A: math.NaN(), B: math.NaN()
 // Warn1 returns a warning with one number.
 func Warn1(c Code, a float64) Warning { return Warning{Code: c, A: a, B: math.NaN()} }
 
+// Warn2 returns a warning with two numbers.
+func Warn2(c Code, a, b float64) Warning { return Warning{Code: c, A: a, B: b} }
+
 // OK reports whether the figure has a value.
 func (f Figure) OK() bool { return !math.IsNaN(f.Value) }
 

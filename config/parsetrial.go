@@ -70,6 +70,7 @@ func (t *trialReader) readTop(top *value) {
 			t.trial.Setups = append(t.trial.Setups, s)
 		}
 	}
+	t.design(top)
 	for _, v := range top.list("runs", "runs such as {setups: {left: sachet}, picks: 20}") {
 		t.trial.Runs = append(t.trial.Runs, t.run(v))
 	}
@@ -121,6 +122,49 @@ func (t *trialReader) requirement(top *value) {
 		return "50 % or more and less than 100 %"
 	})
 	q.PicksPerMinute = v.quantity("picks", Frequency, positive)
+	v.finish()
+}
+
+// design reads what the analysis must know of the plan. A stopping rule stands here so that
+// it is part of the record from before the first pick.
+func (t *trialReader) design(top *value) {
+	v := top.mapping("design", "a mapping such as {seed: 7, whole_plots: [engine]}")
+	if v == nil {
+		return
+	}
+	d := &t.trial.Design
+	d.Seed, _ = v.integer("seed", 0, math.MaxInt32)
+	if hard := v.get("whole_plots"); hard != nil && hard.is(list, "a list of factors such as [engine]") {
+		d.WholePlots = []string{}
+		for _, w := range hard.items {
+			if !slices.Contains(Factors, w.text) {
+				w.fault("found %s; want %s", quote(w.text), either(Factors))
+				continue
+			}
+			d.WholePlots = append(d.WholePlots, w.text)
+		}
+	}
+	if s := v.mapping("sequential", "a mapping such as {good: 0.1 %, bad: 1 %, alpha: 5 %, beta: 5 %}"); s != nil {
+		d.Sequential = true
+		for _, x := range []struct {
+			key  string
+			to   *float64
+			most float64
+		}{{"good", &d.GoodRate, 1}, {"bad", &d.BadRate, 1}, {"alpha", &d.Alpha, 0.5}, {"beta", &d.Beta, 0.5}} {
+			if s.require(x.key, "a share such as \"1 %\"") {
+				*x.to = s.quantity(x.key, Share, func(p float64) string {
+					if p > 0 && p < x.most {
+						return ""
+					}
+					return "more than 0 and less than " + Share.Format(x.most)
+				})
+			}
+		}
+		if d.GoodRate >= d.BadRate {
+			s.where("bad").fault("not above good; want the higher of the two rates")
+		}
+		s.finish()
+	}
 	v.finish()
 }
 

@@ -1,6 +1,9 @@
 package config
 
-import "math"
+import (
+	"math"
+	"strconv"
+)
 
 // A Trial is a planned experiment: setups, runs and what is required. Numbers that the
 // file does not state and that have no default are NaN.
@@ -11,7 +14,44 @@ type Trial struct {
 
 	Requirement Requirement
 	Setups      []Setup
+	Design      Design
 	Runs        []Run
+}
+
+// A Design is what the analysis must know of how the runs were planned. The zero Design is
+// that of a trial whose plan says nothing.
+type Design struct {
+	Seed       int      // of the order of the runs
+	WholePlots []string // factors that change seldom because changing them is dear
+	Sequential bool     // drops are judged by Wald's sequential test, whose numbers follow
+	GoodRate   float64  // drops per pick
+	BadRate    float64
+	Alpha      float64 // risk of calling the good rate bad
+	Beta       float64 // risk of calling the bad rate good
+}
+
+// Factors are the names by which a design and a comparison call the fields of a Setup.
+var Factors = []string{"bag", "cup", "cups", "placement", "tilt", "engine", "engine_setting"}
+
+// Level returns the setup's level of one of Factors as text, "" for any other name.
+func (s *Setup) Level(factor string) string {
+	switch factor {
+	case "bag":
+		return s.Bag
+	case "cup":
+		return s.Cup
+	case "cups":
+		return strconv.Itoa(s.Cups)
+	case "placement":
+		return s.Placement
+	case "tilt":
+		return s.Tilt
+	case "engine":
+		return s.Engine
+	case "engine_setting":
+		return s.EngineSetting
+	}
+	return ""
 }
 
 // A Requirement is what a setup has to meet.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -49,6 +50,10 @@ func TestTrialFaults(t *testing.T) {
 			"requirement.seal_time.limit: -0.4 s is impossible; want more than 0"}},
 		{"half a vacuum", []string{"30 kPa", "‸{required: 30 kPa, min: 20 kPa}"}, []string{
 			`requirement.vacuum.share: not stated; want the share of picks that keep it such as "99 %"`}},
+		{"whole plot of no factor", []string{"runs:", "design: {whole_plots: [engine, ‸colour]}\nruns:"}, []string{
+			`design.whole_plots[1]: found "colour"; want bag, cup, cups, placement, tilt, engine or engine_setting`}},
+		{"sequential test upside down", []string{"runs:", "design: {sequential: {good: 2 %, bad: ‸1 %, alpha: 5 %, beta: 5 %}}\nruns:"}, []string{
+			"design.sequential.bad: not above good; want the higher of the two rates"}},
 		{"certainty", []string{"30 kPa", "30 kPa\n  confidence: ‸100 %"}, []string{
 			"requirement.confidence: 100 % is impossible; want 50 % or more and less than 100 %"}},
 		{"tilt", []string{"bag: seed sachet", "bag: seed sachet\n    tilt: ‸5 mm"}, []string{
@@ -163,4 +168,15 @@ setups:
 	}
 	fmt.Println(trial.RequiredVacuumKPa("sachet"), trial.RequiredVacuumKPa("bird feed"), trial.RequiredVacuumKPa("coir"))
 	// Output: 20 30 NaN
+}
+
+func TestTrialDesign(t *testing.T) {
+	text := strings.Replace(baseTrial, "runs:", "design: {seed: 7, whole_plots: [engine], sequential: {good: 0.1 %, bad: 1 %, alpha: 5 %, beta: 10 %}}\nruns:", 1)
+	trial, err := ParseTrial("t", []byte(text), nil)
+	require.NoError(t, err)
+	assert.Equal(t, Design{Seed: 7, WholePlots: []string{"engine"}, Sequential: true, GoodRate: 0.001, BadRate: 0.01, Alpha: 0.05, Beta: 0.1}, trial.Design)
+	s := trial.Setup("granules")
+	assert.Equal(t, "side-channel blower", s.Level("engine"))
+	assert.Equal(t, "1", s.Level("cups"))
+	assert.Empty(t, s.Level("colour"))
 }

@@ -40,7 +40,7 @@ func RankSum(x, y []float64, level float64) RankTest {
 			r.Shift = (r.Shift + upper) / 2
 		}
 	}
-	ties := tieGroups(x, y)
+	ties := d.ties()
 	fm, fn := float64(m), float64(n)
 	variance := fm * fn / 12 * (fm + fn + 1 - ties/((fm+fn)*(fm+fn-1)))
 	away := math.Abs(r.U - fm*fn/2)
@@ -102,22 +102,6 @@ func rankSumCDF(m, n int) []float64 {
 	return cdf
 }
 
-// tieGroups returns Σ t³ − t over groups of equal values of both samples.
-func tieGroups(x, y []float64) float64 {
-	all := slices.Sorted(slices.Values(append(slices.Clone(x), y...)))
-	var sum float64
-	for i := 0; i < len(all); {
-		j := i
-		for j < len(all) && all[j] == all[i] {
-			j++
-		}
-		t := float64(j - i)
-		sum += t*t*t - t
-		i = j
-	}
-	return sum
-}
-
 // differences are all x − y of two sorted samples. Infinite values are kept as counts.
 type differences struct {
 	x, y       []float64
@@ -134,6 +118,35 @@ func newDifferences(x, y []float64) differences {
 	d.x, d.infX = split(x)
 	d.y, d.infY = split(y)
 	return d
+}
+
+// ties returns Σ t³ − t over groups of equal values of both samples.
+func (d differences) ties() float64 {
+	var sum float64
+	add := func(n int64) {
+		t := float64(n)
+		sum += t*t*t - t
+	}
+	i, j := 0, 0
+	for i < len(d.x) || j < len(d.y) {
+		v := math.Inf(1)
+		if i < len(d.x) {
+			v = d.x[i]
+		}
+		if j < len(d.y) {
+			v = min(v, d.y[j])
+		}
+		from := i + j
+		for i < len(d.x) && d.x[i] == v {
+			i++
+		}
+		for j < len(d.y) && d.y[j] == v {
+			j++
+		}
+		add(int64(i + j - from))
+	}
+	add(d.infX + d.infY)
+	return sum
 }
 
 // atMost counts differences ≤ v.
@@ -175,8 +188,22 @@ func (d differences) kth(k int64) float64 {
 	hi := max(0, d.x[len(d.x)-1]-d.y[0])
 	lo = math.Nextafter(lo, math.Inf(-1))
 	below, upTo := d.atMost(lo), d.atMost(hi) // below < k ≤ upTo
-	for upTo-below > 64+int64(len(d.x)+len(d.y))/8 {
+	// Counts rise almost evenly between close values, so that the ends are aimed a little to
+	// either side of k; where that fails to halve what is left, the middle is taken.
+	for i, was := 0, upTo-below; upTo-below > 64+int64(len(d.x)+len(d.y))/8; i++ {
 		mid := lo + (hi-lo)/2
+		if left := upTo - below; i%3 < 2 || left <= was/2 {
+			aside := left/32 + 16
+			if i%2 == 0 {
+				aside = -aside
+			}
+			share := float64(k-below+aside) / float64(left)
+			if v := lo + (hi-lo)*share; share > 0 && share < 1 && v > lo && v < hi {
+				mid = v
+			}
+		} else {
+			was = left
+		}
 		if mid <= lo || mid >= hi {
 			return hi // all that are left are equal
 		}

@@ -148,7 +148,7 @@ func ChangePoint(y []float64) Change {
 	if n < 5 {
 		return Change{P: math.NaN(), Before: math.NaN(), After: math.NaN()}
 	}
-	rank := midranks(y)
+	rank := Ranks(y)
 	var u, most float64
 	c := Change{At: 1}
 	for i := range n - 1 {
@@ -172,8 +172,8 @@ func ChangePoint(y []float64) Change {
 	return c
 }
 
-// midranks returns the ranks of y from 1, equal values sharing the mean of theirs.
-func midranks(y []float64) []float64 {
+// Ranks returns the ranks of y from 1, equal values sharing the mean of theirs.
+func Ranks(y []float64) []float64 {
 	order := make([]int, len(y))
 	for i := range order {
 		order[i] = i

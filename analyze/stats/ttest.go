@@ -72,3 +72,43 @@ func CrossOver(left, right []float64, level float64) Crossover {
 	l, r := Mean(left), Mean(right)
 	return Crossover{newTTest((l+r)/2, se, df, level), newTTest((l-r)/2, se, df, level)}
 }
+
+// Widen returns t with its standard error multiplied by factor.
+func (t TTest) Widen(factor, level float64) TTest { return newTTest(t.Diff, t.SE*factor, t.DF, level) }
+
+// MeanOf returns the mean of independent differences, with Satterthwaite's degrees of
+// freedom (1946, Biometrics Bulletin 2, 110–114).
+func MeanOf(parts []TTest, level float64) TTest {
+	var diff, v, w float64
+	for _, p := range parts {
+		diff += p.Diff
+		v += p.SE * p.SE
+		w += math.Pow(p.SE, 4) / p.DF
+	}
+	n := float64(len(parts))
+	if n == 0 {
+		return noTTest()
+	}
+	return newTTest(diff/n, math.Sqrt(v)/n, v*v/w, level)
+}
+
+// SizeForDifference returns the smallest number of blocks of each level (of pairs, where
+// paired) with which a two-sided t test at the given confidence shows a difference delta of
+// normal values with standard deviation sd (of the pairs' differences, where paired) with
+// probability power: the noncentral t, exact for equal spreads. It is 0 where there is none.
+func SizeForDifference(delta, sd, confidence, power float64, paired bool) int {
+	if !(delta != 0 && sd > 0 && confidence > 0 && confidence < 1 && power > 0 && power < 1) || math.IsInf(delta, 0) || math.IsInf(sd, 0) {
+		return 0
+	}
+	return smallest(2, func(n int) bool {
+		df, shift := float64(n-1), math.Abs(delta)/sd*math.Sqrt(float64(n))
+		if !paired {
+			df, shift = float64(2*n-2), shift/math.Sqrt2
+		}
+		if df > 1e5 { // normal to five digits, and the integral's step shrinks with delta
+			return NormalQuantile((1+confidence)/2)+NormalQuantile(power) <= shift
+		}
+		t := TQuantile((1+confidence)/2, df)
+		return 1-NoncentralTCDF(t, df, shift)+NoncentralTCDF(-t, df, shift) >= power
+	})
+}

@@ -1,0 +1,182 @@
+package compare
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+
+	"griptrial/config"
+)
+
+// A Factor is what a plan varies, with its levels.
+type Factor struct {
+	Name   string // one of config.Factors
+	Levels []string
+}
+
+// A Layout is what a plan is made from.
+type Layout struct {
+	Factors  []Factor
+	Pieces   int      // of each bag
+	Picks    int      // in a run
+	Repeats  int      // of each whole plot: how often the dear factors are set up anew
+	Dear     []string // factors that are set up seldom, the dearest first
+	Stations []string // one or two; with two the sides swap half-way
+	Half     bool     // a half fraction of factors with two levels each
+	Seed     uint64
+}
+
+// A Sheet is the plan: setups, and runs in the order in which to make them.
+type Sheet struct {
+	Setups  []config.Setup
+	Runs    []config.Run
+	Aliases []string // of a fraction: what cannot be told from what
+}
+
+// ErrFraction is returned for a fraction of factors that have other than two levels, or are
+// too few.
+var ErrFraction = errors.New("a half fraction takes three factors or more besides the bag, each with two levels")
+
+// Plan lays out runs: every repeat sets up each combination of the dear factors once, in
+// random order; within it every piece meets every combination of the others, in random
+// order. So a dear factor is judged between its set-ups, and the others within them (a split
+// plot; Montgomery, Design and Analysis of Experiments, 14.5). With two stations two of the
+// cheap combinations stand side by side, and change sides from one piece to the next.
+func Plan(l Layout) (Sheet, error) {
+	random := rand.New(rand.NewPCG(l.Seed, 0))
+	var bag Factor
+	var dear, cheap []Factor
+	for _, f := range l.Factors {
+		switch {
+		case f.Name == "bag":
+			bag = f
+		case slices.Contains(l.Dear, f.Name):
+			dear = append(dear, f)
+		default:
+			cheap = append(cheap, f)
+		}
+	}
+	slices.SortStableFunc(dear, func(a, b Factor) int { return slices.Index(l.Dear, a.Name) - slices.Index(l.Dear, b.Name) })
+	var s Sheet
+	allowed := func(map[string]string) bool { return true }
+	if l.Half {
+		rest := append(slices.Clone(dear), cheap...)
+		if len(rest) < 3 || slices.ContainsFunc(rest, func(f Factor) bool { return len(f.Levels) != 2 }) {
+			return Sheet{}, ErrFraction
+		}
+		// I = AB…K: the combinations with an even number of second levels.
+		allowed = func(c map[string]string) bool {
+			n := 0
+			for _, f := range rest {
+				if c[f.Name] == f.Levels[1] {
+					n++
+				}
+			}
+			return n%2 == 0
+		}
+		for _, f := range rest {
+			var others []string
+			for _, g := range rest {
+				if g.Name != f.Name {
+					others = append(others, g.Name)
+				}
+			}
+			s.Aliases = append(s.Aliases, f.Name+" with "+strings.Join(others, " × "))
+		}
+	}
+	number := map[string]string{}
+	setup := func(c map[string]string) string {
+		var key []string
+		for _, f := range config.Factors {
+			if v := c[f]; v != "" {
+				key = append(key, v)
+			}
+		}
+		name := strings.Join(key, " | ")
+		if number[name] == "" {
+			number[name] = name
+			s.Setups = append(s.Setups, setupOf(name, c))
+		}
+		return name
+	}
+	stations := max(1, len(l.Stations))
+	for range max(1, l.Repeats) {
+		plots := combinations(dear)
+		random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] })
+		for _, plot := range plots {
+			type visit struct {
+				bag   string
+				piece int
+			}
+			var visits []visit
+			for _, b := range bag.Levels {
+				for p := range max(1, l.Pieces) {
+					visits = append(visits, visit{b, p})
+				}
+			}
+			random.Shuffle(len(visits), func(i, j int) { visits[i], visits[j] = visits[j], visits[i] })
+			for n, v := range visits {
+				var todo []map[string]string
+				for _, c := range combinations(cheap) {
+					for k, x := range plot {
+						c[k] = x
+					}
+					c["bag"] = v.bag
+					if allowed(c) {
+						todo = append(todo, c)
+					}
+				}
+				random.Shuffle(len(todo), func(i, j int) { todo[i], todo[j] = todo[j], todo[i] })
+				for len(todo) > 0 {
+					now := todo[:min(stations, len(todo))]
+					todo = todo[len(now):]
+					names := make([]string, len(now))
+					for i, c := range now {
+						names[i] = setup(c)
+					}
+					// Sides are fixed by name, then swapped half-way, so that they balance.
+					slices.Sort(names)
+					if 2*n >= len(visits) {
+						slices.Reverse(names)
+					}
+					r := config.Run{Setups: map[string]string{}, Piece: fmt.Sprintf("%s %d", v.bag, v.piece+1), Picks: l.Picks}
+					for i, name := range names {
+						r.Setups[l.Stations[i]] = name
+					}
+					s.Runs = append(s.Runs, r)
+				}
+			}
+		}
+	}
+	return s, nil
+}
+
+// combinations returns every combination of the factors' levels; one empty one of none.
+func combinations(factors []Factor) []map[string]string {
+	all := []map[string]string{{}}
+	for _, f := range factors {
+		var next []map[string]string
+		for _, c := range all {
+			for _, l := range f.Levels {
+				d := map[string]string{f.Name: l}
+				for k, v := range c {
+					d[k] = v
+				}
+				next = append(next, d)
+			}
+		}
+		all = next
+	}
+	return all
+}
+
+func setupOf(name string, c map[string]string) config.Setup {
+	s := config.Setup{Name: name, Bag: c["bag"], Cup: c["cup"], Cups: 1, Placement: c["placement"], Tilt: c["tilt"],
+		Engine: c["engine"], EngineSetting: c["engine_setting"]}
+	if n := c["cups"]; n != "" {
+		fmt.Sscan(n, &s.Cups)
+	}
+	return s
+}

@@ -1,0 +1,363 @@
+package compare
+
+import (
+	"math"
+	"slices"
+	"strconv"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+	"griptrial/analyze/stats"
+)
+
+// An Answer is what a setup was shown to do about a requirement.
+type Answer string
+
+// The answers.
+const (
+	Holds    Answer = "holds"
+	DoesNot  Answer = "does not"
+	NotShown Answer = "not shown yet"
+)
+
+// A Criterion is one requirement with what the picks say about it.
+type Criterion struct {
+	Name    string  // "seal time", "lowest vacuum" or "drops"
+	Share   float64 // of picks that may fail at most
+	Limit   float64 // seal time in s, vacuum in kPa; NaN for drops
+	Answer  Answer
+	Picks   int
+	Failed  int
+	Rate    analyze.Figure // share that failed; Lo and Hi are one-sided bounds, each at the confidence
+	Worth   float64        // independent picks that the picks are worth
+	Free    float64        // distribution-free tolerance limit at the share and confidence; NaN where too few
+	Normal  float64        // normal tolerance limit (of logarithms for times); NaN where refused
+	ByShape bool           // the normal limit decided, the picks being too few for the other
+	// Needed picks in all for "holds", if the failures stay as they are; 0 where it holds or no
+	// number would do.
+	Needed   int
+	Warnings []analyze.Warning
+}
+
+// A Verdict is whether one setup meets the requirement.
+type Verdict struct {
+	Setup       string
+	RequiredKPa float64
+	Answer      Answer
+	Criteria    []Criterion
+	Picks       int
+	Spoiled     int // touched by gaps
+	Pieces      int
+	Warnings    []analyze.Warning
+}
+
+// Judge returns a verdict on every setup with picks, in the order of the trial's setups.
+func Judge(t *Trial) []Verdict {
+	bySetup, _ := split(t.units(), func(u unit) string { return u.setup.Name })
+	var all []Verdict
+	for i := range t.Setups {
+		name := t.Setups[i].Name
+		if bySetup[name] == nil {
+			continue
+		}
+		v := t.verdict(bySetup[name], func(p *Pick) bool { return true })
+		if v.Spoiled > 0 {
+			if w := t.verdict(bySetup[name], func(p *Pick) bool { return !p.TouchedByGap }); w.Answer != v.Answer {
+				v.Warnings = append(v.Warnings, analyze.Warn1(SpoiledMatters, float64(v.Spoiled)))
+			}
+		}
+		v.Setup, v.RequiredKPa = name, t.RequiredVacuumKPa(name)
+		all = append(all, v)
+	}
+	return all
+}
+
+// verdict judges the picks of one setup that keep lets through.
+func (t *Trial) verdict(units []unit, keep func(*Pick) bool) Verdict {
+	q := &t.Requirement
+	v := Verdict{Answer: Holds}
+	pieces := map[string]bool{}
+	var kept []unit
+	for _, u := range units {
+		pieces[u.piece] = true
+		part := u
+		part.picks = nil
+		for _, p := range u.picks {
+			if p.TouchedByGap {
+				v.Spoiled++
+			}
+			if keep(p) {
+				part.picks = append(part.picks, p)
+				v.Picks++
+			}
+		}
+		kept = append(kept, part)
+	}
+	v.Pieces = len(pieces)
+	cluster := func(of func(p *Pick) float64) [][]float64 { return clusters(kept, of) }
+	if !math.IsNaN(q.SealTimeLimitS) {
+		v.Criteria = append(v.Criteria, limitCriterion("seal time", cluster(func(p *Pick) float64 { return Measures[0].of(&p.Pick) }),
+			q.SealTimeLimitS, 1-q.SealTimeShare, q.Confidence, 1))
+	}
+	if !math.IsNaN(q.VacuumMinKPa) {
+		v.Criteria = append(v.Criteria, limitCriterion("lowest vacuum", cluster(func(p *Pick) float64 {
+			switch p.Outcome {
+			case pick.Unsealed, pick.Dropped: // it was carried at no vacuum at all, or lost it
+				return math.Inf(-1)
+			}
+			return p.LowestVacuumKPa.Value
+		}), q.VacuumMinKPa, 1-q.VacuumShare, q.Confidence, -1))
+	}
+	if !math.IsNaN(q.DropsMaxRate) {
+		drops := cluster(dropped)
+		if t.Design.Sequential {
+			v.Criteria = append(v.Criteria, t.sequential(kept))
+		} else {
+			v.Criteria = append(v.Criteria, rateCriterion("drops", drops, q.DropsMaxRate, q.Confidence))
+		}
+	}
+	for _, c := range v.Criteria {
+		switch {
+		case c.Answer == DoesNot:
+			v.Answer = DoesNot
+		case c.Answer == NotShown && v.Answer == Holds:
+			v.Answer = NotShown
+		}
+	}
+	if len(v.Criteria) == 0 {
+		v.Answer = NotShown
+		v.Warnings = append(v.Warnings, analyze.Warn(NotStated))
+	} else if !t.Finished && !t.Design.Sequential {
+		v.Answer = NotShown
+		v.Warnings = append(v.Warnings, analyze.Warn(Provisional))
+	}
+	if v.Pieces == 1 {
+		v.Warnings = append(v.Warnings, analyze.Warn(ThisPieceOnly))
+	}
+	return v
+}
+
+// clusters returns values by piece, or by run where pieces have no name; NaN ones are left
+// out.
+func clusters(units []unit, of func(p *Pick) float64) [][]float64 {
+	groups, order := split(units, func(u unit) string {
+		if u.piece == "" {
+			return "\x00" + strconv.Itoa(u.run)
+		}
+		return u.piece
+	})
+	var out [][]float64
+	for _, k := range order {
+		var c []float64
+		for _, u := range groups[k] {
+			for _, p := range u.picks {
+				if x := of(p); !math.IsNaN(x) {
+					c = append(c, x)
+				}
+			}
+		}
+		if len(c) > 0 {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// dropped is 1 for a pick that dropped, 0 for one that did not, NaN where nothing was carried.
+func dropped(p *Pick) float64 {
+	switch p.Outcome {
+	case pick.Dropped:
+		return 1
+	case pick.Unsealed:
+		return math.NaN()
+	}
+	return 0
+}
+
+// rateCriterion judges the rate of 1 among clusters of 0 and 1.
+func rateCriterion(name string, clusters [][]float64, most, confidence float64) Criterion {
+	c := Criterion{Name: name, Share: most, Limit: math.NaN(), Free: math.NaN(), Normal: math.NaN()}
+	effect := designEffect(clusters, true)
+	for _, x := range clusters {
+		c.Picks += len(x)
+		for _, v := range x {
+			c.Failed += int(v)
+		}
+	}
+	n, x := float64(c.Picks), float64(c.Failed)
+	c.Worth = n / effect
+	if effect > 1 {
+		c.Warnings = append(c.Warnings, analyze.Warn1(DropsCluster, effect))
+	}
+	if n == 0 {
+		c.Rate, c.Answer = analyze.None(), NotShown
+		return c
+	}
+	c.Rate = analyze.Figure{Value: x / n, U: math.Sqrt(x / n * (1 - x/n) / c.Worth),
+		Lo: stats.LowerBound(x/effect, c.Worth, confidence), Hi: stats.UpperBound(x/effect, c.Worth, confidence)}
+	switch {
+	case c.Rate.Hi <= most:
+		c.Answer = Holds
+	case c.Rate.Lo > most:
+		c.Answer = DoesNot
+	default:
+		c.Answer = NotShown
+		c.Needed = int(math.Ceil(effect * float64(stats.PicksForRate(int(math.Ceil(x/effect)), most, confidence))))
+		// The same failures among more picks: only where fewer than that have been made.
+		if c.Needed <= c.Picks {
+			c.Needed = 0
+		} else {
+			c.Warnings = append(c.Warnings, analyze.Warn1(MorePicks, float64(c.Needed-c.Picks)))
+		}
+	}
+	return c
+}
+
+// limitCriterion judges the share of values on the wrong side of limit: above it for side 1,
+// below for −1. The distribution-free limit decides where there are enough independent picks
+// for it, else the normal one; the choice depends on their number only.
+func limitCriterion(name string, clusters [][]float64, limit, share, confidence, side float64) Criterion {
+	var flat []float64
+	bad := make([][]float64, len(clusters))
+	for i, x := range clusters {
+		for _, v := range x {
+			flat = append(flat, v)
+			f := 0.0
+			if side*v > side*limit {
+				f = 1
+			}
+			bad[i] = append(bad[i], f)
+		}
+	}
+	c := rateCriterion(name, bad, share, confidence)
+	c.Limit = limit
+	// Values of one piece are alike even where none fails.
+	effect := designEffect(clusters, false)
+	c.Worth = min(c.Worth, float64(len(flat))/effect)
+	sorted := slices.Clone(flat)
+	for i := range sorted {
+		sorted[i] *= side
+	}
+	slices.Sort(sorted)
+	if r := stats.FreeRank(int(c.Worth), 1-share, confidence); r > 0 {
+		// The same share of the picks lies beyond as beyond the rank among as many as count.
+		k := max(1, int(float64(r)*float64(len(sorted))/math.Floor(c.Worth)))
+		c.Free = side * sorted[len(sorted)-k]
+	}
+	finite := len(sorted) > 0 && !math.IsInf(sorted[len(sorted)-1], 0) && (side < 0 || sorted[0] > 0)
+	if finite && c.Worth >= 3 {
+		x := flat
+		back := func(v float64) float64 { return v }
+		if side > 0 {
+			x = make([]float64, len(flat))
+			for i, v := range flat {
+				x[i] = math.Log(v)
+			}
+			back = math.Exp
+		}
+		k := stats.ToleranceFactor(c.Worth, 1-share, confidence)
+		c.Normal = back(stats.Mean(x) + side*k*stats.SD(x))
+	} else {
+		c.Warnings = append(c.Warnings, analyze.Warn(NormalRefused))
+	}
+	need := stats.FreeSize(1, 1-share, confidence)
+	if math.IsNaN(c.Free) && c.Answer == NotShown && !math.IsNaN(c.Normal) {
+		c.ByShape = true
+		if side*c.Normal <= side*limit {
+			c.Answer, c.Needed = Holds, 0
+			c.Warnings = slices.DeleteFunc(c.Warnings, func(w analyze.Warning) bool { return w.Code == MorePicks })
+		}
+	}
+	if c.Answer == Holds && !c.ByShape && int(c.Worth) < need && need > 0 {
+		// Failures do not cluster because there are none, but the values do.
+		c.Answer = NotShown
+		c.Warnings = append(c.Warnings, analyze.Warn2(TooFewPicks, math.Floor(c.Worth), float64(need)))
+		if !math.IsNaN(c.Normal) && side*c.Normal <= side*limit {
+			c.Answer, c.ByShape = Holds, true
+		}
+	}
+	return c
+}
+
+// designEffect returns by how much values of one cluster being alike lowers what they are
+// worth: 1 + (m−1)·ρ with the intraclass correlation from the analysis of variance and the
+// mean size m weighted by size (Kish 1965, Survey Sampling, 5.4). It is 1 where there is one
+// cluster only and, with shown set, where clusters are not shown to differ (F test at 5 %).
+func designEffect(clusters [][]float64, shown bool) float64 {
+	var n, squares float64
+	finite := true
+	for _, c := range clusters {
+		n += float64(len(c))
+		squares += float64(len(c) * len(c))
+		for _, v := range c {
+			finite = finite && !math.IsInf(v, 0)
+		}
+	}
+	if len(clusters) < 2 || n <= float64(len(clusters)) {
+		return 1
+	}
+	if !finite { // ranks keep the order of values that are longer than any
+		clusters = ranked(clusters)
+	}
+	a := stats.AnalyseGroups(clusters)
+	if a.Within.SS == 0 && a.Between.SS > 0 {
+		return squares / n // each cluster is of one mind
+	}
+	if shown && !(a.Between.P < 0.05) || !(a.WithinVar+a.BetweenVar > 0) {
+		return 1
+	}
+	rho := min(1, max(0, a.BetweenVar/(a.BetweenVar+a.WithinVar)))
+	return 1 + (squares/n-1)*rho
+}
+
+func ranked(clusters [][]float64) [][]float64 {
+	flat := slices.Concat(clusters...)
+	ranks := stats.Ranks(flat)
+	out := make([][]float64, len(clusters))
+	i := 0
+	for k, c := range clusters {
+		out[k] = ranks[i : i+len(c)]
+		i += len(c)
+	}
+	return out
+}
+
+// sequential judges drops by Wald's test, pick by pick: it stops at the first boundary, and
+// picks made after that change nothing. Bounds of fixed size are not given.
+func (t *Trial) sequential(units []unit) Criterion {
+	d := &t.Design
+	test := stats.NewSPRT(d.GoodRate, d.BadRate, d.Alpha, d.Beta)
+	c := Criterion{Name: "drops", Share: t.Requirement.DropsMaxRate, Limit: math.NaN(), Free: math.NaN(), Normal: math.NaN(),
+		Answer: NotShown, Rate: analyze.None(), Warnings: []analyze.Warning{analyze.Warn(Sequential)}}
+	for _, u := range units {
+		for _, p := range u.picks {
+			v := dropped(p)
+			if math.IsNaN(v) {
+				continue
+			}
+			c.Picks++
+			c.Failed += int(v)
+			switch test.Decide(c.Failed, c.Picks) {
+			case 1: // shows that the rate is below the bad one, whatever the requirement says
+				if d.BadRate <= c.Share {
+					c.Answer = Holds
+				}
+			case -1:
+				c.Answer = DoesNot
+			default:
+				continue
+			}
+			c.Worth = float64(c.Picks)
+			return c
+		}
+	}
+	c.Worth = float64(c.Picks)
+	for n := c.Picks; ; n++ {
+		if test.Accept(n) >= c.Failed || math.IsNaN(test.S) {
+			c.Needed = n
+			break
+		}
+	}
+	c.Warnings = append(c.Warnings, analyze.Warn1(MorePicks, float64(c.Needed-c.Picks)))
+	return c
+}
