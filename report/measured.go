@@ -14,9 +14,6 @@ import (
 // Text returns nil for "", so that it becomes null in JSON.
 func Text(s string) *string { return text(s) }
 
-// Median returns the median of x, which it sorts; NaN of nothing.
-func Median(x []float64) float64 { return middle(x).Median }
-
 // Measured writes what was measured in a table: a head, the picks, the events, one line of
 // counts.
 func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.Event) error {

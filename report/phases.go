@@ -8,6 +8,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
+	"griptrial/analyze/stats"
 )
 
 // energyPhases writes, for each setup with any, the median energy of the phases of its picks,
@@ -46,7 +47,7 @@ func energyPhases(w io.Writer, rows []Row) {
 				}
 			}
 			if len(x) > 0 {
-				parts = append(parts, ph.name+" "+threeDigits(Median(x)))
+				parts = append(parts, ph.name+" "+threeDigits(stats.Median(x)))
 			}
 		}
 		if len(parts) == 0 {

@@ -111,7 +111,13 @@ func Choose(t *Trial, mix []BagShare, rate float64, b int, seed uint64) Choice {
 		c.Machines = append(c.Machines, m)
 	}
 	c.bootstrap(b, seed)
-	c.decide()
+	if c.decide(); c.Chosen == nil && c.Plan == nil {
+		for _, v := range verdicts {
+			if len(v.Criteria) == 0 {
+				c.Sentence = "No choice yet: the trial states no seal_time, vacuum min or drops that a setup must hold."
+			}
+		}
+	}
 	return c
 }
 
@@ -242,6 +248,11 @@ func (c *Choice) bootstrap(b int, seed uint64) {
 		m := &c.Machines[k]
 		m.Energy, m.Lowest = analyze.None(), wins[k]/float64(max(1, b))
 		if v := mix(k, once); !math.IsNaN(v) {
+			if slices.ContainsFunc(m.Bags, func(r BagResult) bool { return len(r.byPiece) < 2 }) {
+				m.Energy = figure(v, math.NaN(), stats.Interval{Lo: math.NaN(), Hi: math.NaN()})
+				m.Energy.Warnings = append(m.Energy.Warnings, analyze.Warn(ThisPieceOnly))
+				continue
+			}
 			d := slices.DeleteFunc(draws[k], math.IsNaN)
 			slices.Sort(d)
 			m.Energy = figure(v, stats.SD(d), stats.Interval{Lo: stats.Quantile(d, 0.025, stats.MedianUnbiased), Hi: stats.Quantile(d, 0.975, stats.MedianUnbiased)})
@@ -278,6 +289,9 @@ func (c *Choice) decide() {
 		} else {
 			c.Sentence = fmt.Sprintf("Either is as good: %s hold every bag of the mix, and the pieces tried cannot tell their energy apart (%s).",
 				strings.Join(c.Chosen, " and "), tail)
+		}
+		if best.Energy.Has(ThisPieceOnly) {
+			c.Sentence += " Of some bag only one piece was tried: the energies may be other on the next."
 		}
 		return
 	}

@@ -77,6 +77,7 @@ type Lettered struct {
 	Middle  float64
 	Pieces  int
 	Picks   int
+	First   int // place of its first unit in the order of runs
 }
 
 // Compare compares every pair of levels within every stratum. p-values are adjusted after
@@ -185,7 +186,7 @@ func (c *Comparison) judge() {
 func middles(m *Measure, stratum string, groups map[string][]view, order []string) Letters {
 	l := Letters{Measure: m, Stratum: stratum}
 	for _, name := range order {
-		v := Lettered{Level: name}
+		v := Lettered{Level: name, First: groups[name][0].place}
 		pieces := map[string]bool{}
 		var mids []float64
 		for _, u := range groups[name] {
@@ -490,6 +491,9 @@ func (t *Trial) contrast(m *Measure, cells []cell, dear bool) contrast {
 		if n := len(d.own.left) + len(d.own.right); n == d.nA && (len(d.own.left) == 0 || len(d.own.right) == 0) {
 			d.warnings = append(d.warnings, analyze.Warn(SidesNotSwapped))
 		}
+	}
+	if t.Shared && len(d.own.left)+len(d.own.right) > 0 {
+		d.warnings = append(d.warnings, analyze.Warn(NotIndependent))
 	}
 	if !logs {
 		d.log = scaled{}

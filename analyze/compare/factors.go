@@ -154,16 +154,31 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 			t.restratify(&x, kept, y, full.Residuals, term[0])
 			x.Effects = levelEffects(full, at, levelsOf[term[0]], t.Requirement.Confidence)
 		}
+		// The bag among the factors: what is true of its one piece may not be true of the next.
+		if slices.Contains(term, "bag") && onePieceABag(kept) {
+			x.F, x.P, x.Stratum = math.NaN(), math.NaN(), "pieces"
+		}
 		at += n
 		model.Terms = append(model.Terms, x)
 	}
 	model.check(full, y)
 	for _, x := range model.Terms {
-		if len(x.Factors) == 2 && x.P <= 1-t.Requirement.Confidence {
+		if len(x.Factors) == 2 && !onePieceABag(kept) && x.P <= 1-t.Requirement.Confidence {
 			model.Words = append(model.Words, interactionWords(m, kept, y, x.Factors))
 		}
 	}
 	return model, true
+}
+
+// onePieceABag reports whether any bag was tried with one piece only.
+func onePieceABag(kept []view) bool {
+	bags, _ := split(kept, func(u view) string { return u.setup.Bag })
+	for _, of := range bags {
+		if _, pieces := split(of, func(u view) string { return u.piece }); len(pieces) < 2 {
+			return true
+		}
+	}
+	return false
 }
 
 // restratify tests a factor that a coarser unit carries against that unit: the whole plot for

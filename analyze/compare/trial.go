@@ -50,12 +50,14 @@ type Trial struct {
 	*config.Trial
 	Picks    []Pick
 	Finished bool // the plan has been carried out; else answers are provisional
+	Shared   bool // stations hang on one engine: what one does, the other feels
 }
 
 // A Measure is a figure of a pick that setups are compared by.
 type Measure struct {
 	Name   string  // as in JSON
 	Words  string  // for people
+	Short  string  // as the head of a column, before the unit
 	Unit   string  // as shown
 	Scale  float64 // from the unit inside to the one shown
 	Better float64 // +1 where more is better, −1 where less is
@@ -71,25 +73,25 @@ func value(get func(*pick.Pick) *analyze.Figure) func(*pick.Pick) float64 {
 
 // Measures are the figures that setups are compared by.
 var Measures = []Measure{
-	{Name: "seal_time_s", Words: "seal time", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true, of: func(p *pick.Pick) float64 {
+	{Name: "seal_time_s", Words: "seal time", Short: "seal", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true, of: func(p *pick.Pick) float64 {
 		if p.Outcome == pick.Unsealed {
 			return math.Inf(1)
 		}
 		return p.SealTimeS.Value
 	}},
-	{Name: "hold_vacuum_kPa", Words: "hold vacuum above the required", Unit: "kPa", Scale: 1, Better: 1,
+	{Name: "hold_vacuum_kPa", Words: "hold vacuum", Short: "hold", Unit: "kPa", Scale: 1, Better: 1,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.HoldVacuumKPa }), margin: func(p *pick.Pick) float64 { return p.RequiredKPa }},
-	{Name: "lowest_vacuum_kPa", Words: "lowest vacuum above the required", Unit: "kPa", Scale: 1, Better: 1,
+	{Name: "lowest_vacuum_kPa", Words: "lowest vacuum", Short: "lowest", Unit: "kPa", Scale: 1, Better: 1,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.LowestVacuumKPa }), margin: func(p *pick.Pick) float64 { return p.RequiredKPa }},
-	{Name: "leak_flow_Lmin", Words: "leak flow", Unit: "L/min ANR", Scale: 1, Better: -1,
+	{Name: "leak_flow_Lmin", Words: "leak flow", Short: "leak", Unit: "L/min ANR", Scale: 1, Better: -1,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.LeakFlowLminANR })},
-	{Name: "energy_J", Words: "energy per pick", Unit: "J", Scale: 1, Better: -1,
+	{Name: "energy_J", Words: "energy per pick", Short: "energy", Unit: "J", Scale: 1, Better: -1,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.EnergyJ })},
-	{Name: "response_delay_s", Words: "response delay", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true,
+	{Name: "response_delay_s", Words: "response delay", Short: "response", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS })},
-	{Name: "leak_down_kPa_s", Words: "leak-down", Unit: "kPa/s", Scale: 1, Better: 1,
+	{Name: "leak_down_kPa_s", Words: "leak-down", Short: "leak-down", Unit: "kPa/s", Scale: 1, Better: 1,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS })},
-	{Name: "release_time_s", Words: "release time", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true,
+	{Name: "release_time_s", Words: "release time", Short: "release", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS })},
 }
 
@@ -186,6 +188,7 @@ func levels(s *config.Setup, factors []string) string {
 // A view is a unit as one measure sees it. NaN values are left out.
 type view struct {
 	*unit
+	place    int       // among all units, in order of runs
 	raw      []float64 // in order of time
 	above    []float64 // raw above what each pick needs, sorted
 	logs     []float64 // of raw, sorted; nothing where a value is not above 0
@@ -197,7 +200,7 @@ type view struct {
 func look(units []unit, m *Measure) []view {
 	var all []view
 	for i := range units {
-		v := view{unit: &units[i], positive: true}
+		v := view{unit: &units[i], place: i, positive: true}
 		for _, p := range v.picks {
 			x := m.of(&p.Pick)
 			if math.IsNaN(x) {

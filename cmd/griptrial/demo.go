@@ -95,7 +95,7 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 		return err
 	}
 	fmt.Fprintln(stdout)
-	return compareTrial(stdout, o.out, &compareOptions{set: 1})
+	return compareTrial(stdout, o.out, &compareOptions{set: 1, allowOpen: true})
 }
 
 // replaceDemo removes the trial file of an earlier demo, and nothing else of that name.

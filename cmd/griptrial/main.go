@@ -109,8 +109,8 @@ into a safety circuit.`,
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return wrongf("%s: %w; see %s --help", c.CommandPath(), err, c.CommandPath())
 	})
-	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), compareCommand(),
-		liftCommand(), layoutCommand(), engineCommand())
+	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), planCommand(),
+		compareCommand(), chooseCommand(), soakCommand(), liftCommand(), layoutCommand(), engineCommand())
 	for _, sub := range c.Commands() {
 		if args := sub.Args; args != nil {
 			sub.Args = func(c *cobra.Command, a []string) error {

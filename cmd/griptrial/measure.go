@@ -14,6 +14,7 @@ import (
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
+	"griptrial/analyze/stats"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -315,7 +316,7 @@ func measure(ctx context.Context, w io.Writer, path string, o *measureOptions) e
 	for _, e := range events {
 		out.Events = append(out.Events, report.Event(e))
 	}
-	out.IdleLevelKPa = analyze.Number(report.Median(idle))
+	out.IdleLevelKPa = analyze.Number(stats.Median(idle))
 	if o.json {
 		return report.WriteJSON(w, out)
 	}

@@ -14,6 +14,7 @@ import (
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
+	"griptrial/analyze/stats"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -129,7 +130,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		}
 		out.Picks = append(out.Picks, report.Pick(r.Pick, r.Setup))
 	}
-	out.IdleLevelKPa = analyze.Number(report.Median(idle))
+	out.IdleLevelKPa = analyze.Number(stats.Median(idle))
 	kept := events[:0]
 	for _, e := range events {
 		if o.station == "" || e.Station == o.station {

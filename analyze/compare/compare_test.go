@@ -1,0 +1,400 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+	"griptrial/analyze/stats"
+	"griptrial/config"
+)
+
+func hasCode(ws []analyze.Warning, c analyze.Code) bool { return analyze.Figure{Warnings: ws}.Has(c) }
+
+func effectOf(t *testing.T, c Comparison, measure string) Effect {
+	for _, e := range c.Effects {
+		if e.Measure.Name == measure {
+			return e
+		}
+	}
+	require.Fail(t, "no effect of "+measure)
+	return Effect{}
+}
+
+// With pieces as pairs and no other spread, the numbers are those of the paired t test on
+// logarithms of the pieces' means, done by hand.
+func TestPairedByHand(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 4, picks: 3, pieceSD: 0.3, runSD: 0.05, pickSD: 0.02, effect: []float64{0.8, 1}, requirement: noRequirement()}
+	trial := m.trial(seeded(1, 0))
+	e := effectOf(t, Compare(trial, Options{Measures: []string{"energy_J"}}), "energy_J")
+	sum, n := map[[2]string]float64{}, map[[2]string]float64{}
+	for _, p := range trial.Picks {
+		k := [2]string{p.Setup, p.Piece}
+		sum[k] += math.Log(p.EnergyJ.Value)
+		n[k]++
+	}
+	var d []float64
+	for i := range 4 {
+		a, b := [2]string{"bag 1 | " + e.A, fmt.Sprintf("P%d", i)}, [2]string{"bag 1 | " + e.B, fmt.Sprintf("P%d", i)}
+		d = append(d, sum[a]/n[a]-sum[b]/n[b])
+	}
+	want := stats.OneSample(d, 0.95)
+	assert.Equal(t, "paired t", e.Method)
+	assert.Equal(t, "piece", e.Block)
+	assert.True(t, e.Paired)
+	assert.Equal(t, 4, e.NA)
+	assert.InDelta(t, 100*math.Expm1(want.Diff), e.Percent.Value, 1e-9)
+	assert.InDelta(t, 100*math.Expm1(want.Lo), e.Percent.Lo, 1e-9)
+	assert.InDelta(t, want.P, e.P, 1e-12)
+	assert.Equal(t, e.P, e.Adjusted, "one test is a family of one")
+}
+
+func TestFindings(t *testing.T) {
+	strong := made{bags: 1, cups: 3, pieces: 10, picks: 5, pieceSD: 0.1, runSD: 0.02, pickSD: 0.05, effect: []float64{0.7, 1, 1}, requirement: noRequirement()}
+	for _, c := range []struct {
+		name  string
+		m     made
+		edit  func(*Trial)
+		want  []Finding // of energy, all pairs
+		warns []analyze.Code
+	}{
+		{name: "one piece", m: made{bags: 1, cups: 2, pieces: 1, picks: 30, pickSD: 0.05, effect: []float64{0.5, 1}, requirement: noRequirement()},
+			want: []Finding{OnePiece}, warns: []analyze.Code{ThisPieceOnly, MorePieces}},
+		{name: "one piece, two picks", m: made{bags: 1, cups: 2, pieces: 1, picks: 2, pickSD: 0.05, requirement: noRequirement()},
+			want: []Finding{OnePiece}, warns: []analyze.Code{TooFewPicks}},
+		{name: "not finished", m: strong, edit: func(t *Trial) { t.Finished = false },
+			want: []Finding{NotYet, NotYet, NotYet}, warns: []analyze.Code{Provisional}},
+		{name: "dear factor set up once", m: made{bags: 1, cups: 2, pieces: 6, picks: 3, pickSD: 0.05, effect: []float64{0.5, 1}, requirement: noRequirement()},
+			edit: func(t *Trial) { // all of cup 1 first: one whole plot each
+				t.Design.WholePlots = []string{"cup"}
+				for i := range t.Picks {
+					if strings.HasSuffix(t.Picks[i].Setup, "cup 2") {
+						t.Picks[i].Run += 1000
+					}
+				}
+			}, want: []Finding{Untestable}, warns: []analyze.Code{NotTestable}},
+		{name: "one after the other", m: made{bags: 1, cups: 2, pieces: 6, picks: 3, pieceSD: 0.05, pickSD: 0.05, nested: true, effect: []float64{0.5, 1}, requirement: noRequirement()},
+			edit: func(t *Trial) {
+				for i := range t.Picks {
+					if strings.HasSuffix(t.Picks[i].Setup, "cup 2") {
+						t.Picks[i].Run += 1000
+					}
+				}
+			}, warns: []analyze.Code{OrderConfounded}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			trial := c.m.trial(seeded(2, 0))
+			if c.edit != nil {
+				c.edit(trial)
+			}
+			r := Compare(trial, Options{Measures: []string{"energy_J"}})
+			require.NotEmpty(t, r.Effects)
+			for i, f := range c.want {
+				assert.Equal(t, f, r.Effects[i].Finding)
+			}
+			for _, w := range c.warns {
+				assert.True(t, hasCode(r.Effects[0].Warnings, w), "%s in %v", w, r.Effects[0].Warnings)
+			}
+		})
+	}
+}
+
+func TestLetters(t *testing.T) {
+	m := made{bags: 1, cups: 3, pieces: 10, picks: 5, pieceSD: 0.1, runSD: 0.02, pickSD: 0.05, effect: []float64{0.7, 1, 1}, requirement: noRequirement()}
+	r := Compare(m.trial(seeded(3, 0)), Options{Measures: []string{"energy_J"}})
+	require.Len(t, r.Letters, 1)
+	l := r.Letters[0].Levels
+	assert.Equal(t, []string{"cup 1", "a"}, []string{l[0].Level, l[0].Letters})
+	assert.Equal(t, "b", l[1].Letters)
+	assert.Equal(t, "b", l[2].Letters)
+	assert.Equal(t, 3, r.Tests)
+	// A chain: 1 and 3 apart, 2 with both.
+	x := Comparison{Effects: []Effect{{Measure: &Measures[0], A: "1", B: "3", Finding: Better}}}
+	got := x.letter(Letters{Measure: &Measures[0], Levels: []Lettered{{Level: "1"}, {Level: "2"}, {Level: "3"}}})
+	assert.Equal(t, []string{"a", "ab", "b"}, []string{got.Levels[0].Letters, got.Levels[1].Letters, got.Levels[2].Letters})
+	assert.Equal(t, "aa", letter(26))
+}
+
+// Two stations side by side, sides swapped half-way: what the side does goes into the side
+// effect, not into the cups'.
+func TestSides(t *testing.T) {
+	trial := func(swap bool) *Trial {
+		r := seeded(4, 0)
+		t := &Trial{Trial: &config.Trial{Requirement: noRequirement()}, Finished: true}
+		for _, c := range []string{"cup 1", "cup 2"} {
+			t.Setups = append(t.Setups, config.Setup{Name: c, Bag: "sachet", Cup: c, Cups: 1})
+		}
+		for run := 1; run <= 12; run++ {
+			for i, station := range []string{"left", "right"} {
+				cup := []string{"cup 1", "cup 2"}[i]
+				if swap && run > 6 {
+					cup = []string{"cup 2", "cup 1"}[i]
+				}
+				side := []float64{1.5, 1}[i]
+				for range 3 {
+					p := pick.Pick{Run: run, Station: station, Outcome: pick.Released}
+					p.SealTimeS, p.HoldVacuumKPa, p.LowestVacuumKPa = analyze.None(), analyze.None(), analyze.None()
+					p.ResponseDelayS, p.LeakFlowLminANR, p.LeakDownKPaS, p.ReleaseTimeS = analyze.None(), analyze.None(), analyze.None(), analyze.None()
+					p.EnergyJ = analyze.Figure{Value: 100 * side * math.Exp(0.02*r.NormFloat64())}
+					t.Picks = append(t.Picks, Pick{Pick: p, Setup: cup, Piece: fmt.Sprint("P", run)})
+				}
+			}
+		}
+		return t
+	}
+	shared := trial(true)
+	shared.Shared = true
+	assert.True(t, hasCode(effectOf(t, Compare(shared, Options{}), "energy_J").Warnings, NotIndependent))
+	e := effectOf(t, Compare(trial(true), Options{}), "energy_J")
+	assert.False(t, hasCode(e.Warnings, NotIndependent))
+	assert.Equal(t, "crossover, t", e.Method)
+	assert.Equal(t, NotApart, e.Finding)
+	assert.InDelta(t, 50, e.Sides.Value, 3)
+	assert.True(t, hasCode(e.Warnings, SidesDiffer))
+	assert.InDelta(t, 0, e.Percent.Value, 2)
+	e = effectOf(t, Compare(trial(false), Options{}), "energy_J")
+	assert.True(t, hasCode(e.Warnings, SidesNotSwapped))
+	assert.InDelta(t, math.Log(1.5), math.Abs(math.Log1p(e.Percent.Value/100)), 0.02, "side and cup cannot be told apart")
+}
+
+func TestJudge(t *testing.T) {
+	m := made{bags: 1, cups: 1, pieces: 12, picks: 25, pieceSD: 0, runSD: 0, pickSD: 0.1, requirement: noRequirement()}
+	for _, c := range []struct {
+		name     string
+		unsealed float64
+		dropped  float64
+		edit     func(*Trial)
+		want     Answer
+		warns    analyze.Code
+	}{
+		{name: "seal time holds", edit: func(t *Trial) { t.Requirement.SealTimeLimitS, t.Requirement.SealTimeShare = 0.4, 0.95 }, want: Holds},
+		{name: "seal time does not", edit: func(t *Trial) { t.Requirement.SealTimeLimitS, t.Requirement.SealTimeShare = 0.2, 0.95 }, want: DoesNot},
+		{name: "unsealed picks are longer than any", unsealed: 0.2, edit: func(t *Trial) { t.Requirement.SealTimeLimitS, t.Requirement.SealTimeShare = 0.4, 0.95 }, want: DoesNot, warns: NormalRefused},
+		{name: "drops not shown", edit: func(t *Trial) { t.Requirement.DropsMaxRate = 1e-4 }, want: NotShown, warns: MorePicks},
+		{name: "drops hold", edit: func(t *Trial) { t.Requirement.DropsMaxRate = 0.02 }, want: Holds},
+		{name: "drops do not", dropped: 0.1, edit: func(t *Trial) { t.Requirement.DropsMaxRate = 0.02 }, want: DoesNot},
+		{name: "sequential", edit: func(t *Trial) {
+			t.Requirement.DropsMaxRate = 0.05
+			t.Design = config.Design{Sequential: true, GoodRate: 0.005, BadRate: 0.05, Alpha: 0.05, Beta: 0.05}
+		}, want: Holds, warns: Sequential},
+		{name: "not finished", edit: func(t *Trial) { t.Requirement.DropsMaxRate, t.Finished = 0.02, false }, want: NotShown},
+		{name: "nothing required", edit: func(t *Trial) {}, want: NotShown},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := m
+			m.unsealed, m.dropped = c.unsealed, c.dropped
+			trial := m.trial(seeded(5, 0))
+			c.edit(trial)
+			v := Judge(trial)
+			require.Len(t, v, 1)
+			assert.Equal(t, c.want, v[0].Answer, "%+v", v[0])
+			if c.warns != "" {
+				assert.True(t, hasCode(v[0].Criteria[0].Warnings, c.warns), "%v", v[0].Criteria[0].Warnings)
+			}
+			if c.name == "sequential" {
+				assert.False(t, v[0].Criteria[0].Rate.OK(), "no bounds of fixed size")
+				// 300 picks without a drop: the test stopped at the first n with 0 ≤ −h1 + s·n.
+				s := stats.NewSPRT(0.005, 0.05, 0.05, 0.05)
+				assert.Equal(t, int(math.Ceil(s.H1/s.S)), v[0].Criteria[0].Picks)
+			}
+			if c.name == "drops not shown" {
+				assert.Equal(t, 29956, v[0].Criteria[0].Needed)
+			}
+		})
+	}
+}
+
+// Spoiled picks decide: with them the setup does not hold, and that is said.
+func TestSpoiled(t *testing.T) {
+	m := made{bags: 1, cups: 1, pieces: 12, picks: 25, pickSD: 0.1, requirement: noRequirement()}
+	trial := m.trial(seeded(6, 0))
+	trial.Requirement.DropsMaxRate = 0.02
+	for i := range 30 {
+		trial.Picks[10*i].Outcome, trial.Picks[10*i].TouchedByGap = pick.Dropped, true
+	}
+	v := Judge(trial)[0]
+	assert.Equal(t, DoesNot, v.Answer)
+	assert.Equal(t, 30, v.Spoiled)
+	assert.True(t, hasCode(v.Warnings, SpoiledMatters))
+}
+
+// Drops that all fall on one piece are worth one case, not thirty.
+func TestDropsCluster(t *testing.T) {
+	var even, one [][]float64
+	for i := range 10 {
+		a, b := make([]float64, 100), make([]float64, 100)
+		for k := range 3 {
+			a[k*30] = 1
+		}
+		if i == 0 {
+			for k := range 30 {
+				b[k] = 1
+			}
+		}
+		even, one = append(even, a), append(one, b)
+	}
+	x, y := rateCriterion("drops", even, 0.05, 0.95), rateCriterion("drops", one, 0.05, 0.95)
+	assert.Equal(t, Holds, x.Answer)
+	assert.Equal(t, stats.UpperBound(30, 1000, 0.95), x.Rate.Hi)
+	assert.Equal(t, NotShown, y.Answer)
+	assert.True(t, hasCode(y.Warnings, DropsCluster))
+	assert.Greater(t, y.Rate.Hi, 2*x.Rate.Hi)
+	assert.Equal(t, NotShown, rateCriterion("drops", nil, 0.05, 0.95).Answer)
+}
+
+func TestFactorsSayInteractions(t *testing.T) {
+	m := made{bags: 2, cups: 2, pieces: 8, picks: 4, pieceSD: 0.05, runSD: 0.01, pickSD: 0.03, requirement: noRequirement()}
+	trial := m.trial(seeded(7, 0))
+	for i := range trial.Picks { // cup 1 helps on bag 1 only
+		if trial.Picks[i].Setup == "bag 1 | cup 1" {
+			trial.Picks[i].EnergyJ.Value *= 0.7
+		}
+	}
+	model, ok := Factors(trial, MeasureOf("energy_J"))
+	require.True(t, ok)
+	require.Len(t, model.Terms, 3)
+	share := 0.0
+	for _, x := range model.Terms {
+		share += x.Share
+	}
+	assert.LessOrEqual(t, share, 1.0)
+	assert.Equal(t, []string{"bag", "cup"}, model.Terms[2].Factors)
+	assert.Less(t, model.Terms[2].P, 1e-6)
+	assert.Equal(t, "pieces", model.Terms[0].Stratum)
+	require.Len(t, model.Words, 1)
+	assert.Regexp(t, `^energy per pick: cup [12] against cup [12]: [+-](2[5-9]|3\d|4\d) % on bag 1, [+-][0-4] % on bag 2$|bag 2, .* on bag 1$`, model.Words[0])
+	sum := 0.0
+	for _, e := range model.Terms[1].Effects {
+		sum += math.Log1p(e.Effect.Value / 100)
+	}
+	assert.InDelta(t, 0, sum, 1e-9, "levels sum to zero")
+}
+
+func TestChoose(t *testing.T) {
+	base := made{bags: 2, cups: 3, pieces: 10, picks: 20, pieceSD: 0.1, runSD: 0.02, pickSD: 0.05, effect: []float64{0.8, 1, 1}, requirement: noRequirement()}
+	base.requirement.DropsMaxRate = 0.03
+	trial := base.trial(seeded(8, 0))
+	c := Choose(trial, DefaultMix(trial), 40, 2000, 1)
+	assert.Equal(t, []string{"cup 1"}, c.Chosen)
+	assert.Contains(t, c.Sentence, "Take cup 1")
+	assert.Contains(t, c.Sentence, "kW at 40 picks a minute")
+	assert.Equal(t, c, Choose(trial, DefaultMix(trial), 40, 2000, 1), "same seed, same answer")
+
+	base.effect = []float64{1, 1, 1.3}
+	trial = base.trial(seeded(9, 0))
+	c = Choose(trial, DefaultMix(trial), math.NaN(), 2000, 1)
+	assert.ElementsMatch(t, []string{"cup 1", "cup 2"}, c.Chosen, "%s", c.Sentence)
+	assert.Contains(t, c.Sentence, "Either is as good")
+
+	// Cup 1 drops bag 2, cups 2 and 3 drop bag 1: one change.
+	for i := range trial.Picks {
+		s := trial.Picks[i].Setup
+		if (s == "bag 2 | cup 1" || s == "bag 1 | cup 2" || s == "bag 1 | cup 3") && i%4 == 0 {
+			trial.Picks[i].Outcome = pick.Dropped
+		}
+	}
+	c = Choose(trial, DefaultMix(trial), math.NaN(), 500, 1)
+	assert.Empty(t, c.Chosen)
+	assert.Equal(t, 1, c.Changes)
+	require.Len(t, c.Plan, 2)
+	assert.Equal(t, []string{"cup 1", "cup 2"}, []string{c.Plan[0].Setup, c.Plan[1].Setup})
+
+	for i := range trial.Picks {
+		trial.Picks[i].Outcome = pick.Dropped
+	}
+	c = Choose(trial, DefaultMix(trial), math.NaN(), 500, 1)
+	assert.Contains(t, c.Sentence, "No choice yet")
+}
+
+func TestSoaks(t *testing.T) {
+	m := made{bags: 1, cups: 1, pieces: 1, picks: 6000, pickSD: 0.05, requirement: noRequirement()}
+	trial := m.trial(seeded(10, 0))
+	trial.Requirement.SealTimeLimitS, trial.Requirement.PicksPerMinute = 0.4, 30
+	for i := range trial.Picks {
+		p := &trial.Picks[i]
+		p.SealTimeS.Value *= 1 + 0.1*p.StartS/3600 // 20 ms an hour
+		if i >= 3000 {
+			p.EnergyJ.Value *= 1.2
+			p.StartS += 60
+		}
+	}
+	all := Soaks(trial)
+	require.Len(t, all, 1)
+	s := all[0]
+	assert.Equal(t, 6000, s.Picks)
+	assert.Equal(t, 1, s.Stops)
+	assert.InDelta(t, 61.5, s.LongestStopS, 1e-6)
+	assert.Equal(t, Holds, s.RateHeld)
+	assert.InDelta(t, 1000*stats.UpperBound(0, 6000, 0.975), s.DropsPer1000.Hi, 1e-9)
+	seal, energy := s.Trends[0], s.Trends[1]
+	require.Equal(t, "seal_time_s", seal.Measure.Name)
+	assert.True(t, seal.Slope.Lo < 0.02 && 0.02 < seal.Slope.Hi, "%+v", seal.Slope)
+	assert.Less(t, seal.P, 1e-6)
+	assert.Equal(t, 400, seal.Blocks)
+	// Level now about 0.25 s at 2.5 h, 20 ms an hour: 0.4 s in 7.5 h.
+	assert.InDelta(t, 7.5, seal.Reached.Value, 0.7)
+	assert.Less(t, seal.Reached.Lo, seal.Reached.Hi)
+	require.Equal(t, "energy_J", energy.Measure.Name)
+	require.NotNil(t, energy.Change)
+	assert.InDelta(t, 3000*1.5/3600, energy.Change.AtHours, 0.05)
+	assert.InDelta(t, 1.2, energy.Change.After/energy.Change.Before, 0.01)
+}
+
+func TestPlan(t *testing.T) {
+	l := Layout{Factors: []Factor{{"bag", []string{"sachet", "film"}}, {"cup", []string{"a", "b"}}, {"engine", []string{"e1", "e2"}}},
+		Pieces: 4, Picks: 5, Repeats: 2, Dear: []string{"engine"}, Stations: []string{"left", "right"}, Seed: 3}
+	s, err := Plan(l)
+	require.NoError(t, err)
+	assert.Len(t, s.Setups, 8)
+	require.Len(t, s.Runs, 2*2*8)
+	changes, sides := 0, map[string]int{}
+	engine := ""
+	for _, r := range s.Runs {
+		require.Len(t, r.Setups, 2)
+		var now string
+		for _, x := range s.Setups {
+			if x.Name == r.Setups["left"] {
+				now = x.Engine
+				sides[x.Cup]++
+				assert.True(t, strings.HasPrefix(r.Piece, x.Bag))
+			}
+		}
+		if now != engine {
+			changes++
+			engine = now
+		}
+	}
+	assert.LessOrEqual(t, changes, 4, "an engine is set up once a repeat")
+	assert.Equal(t, sides["a"], sides["b"], "sides swap half-way")
+	again, err := Plan(l)
+	require.NoError(t, err)
+	assert.Equal(t, s, again)
+	l.Seed = 4
+	other, err := Plan(l)
+	require.NoError(t, err)
+	assert.NotEqual(t, s.Runs, other.Runs)
+	l.Half = true
+	_, err = Plan(l)
+	assert.ErrorIs(t, err, ErrFraction)
+	l.Factors = append(l.Factors, Factor{"placement", []string{"middle", "thirds"}})
+	half, err := Plan(l)
+	require.NoError(t, err)
+	assert.Len(t, half.Setups, 8, "4 of 8 combinations on two bags")
+	assert.Contains(t, half.Aliases, "engine with cup × placement")
+}
+
+func TestSpreadOf(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 30, picks: 20, pieceSD: 0.1, runSD: 0.05, pickSD: 0.08, requirement: noRequirement()}
+	s, ok := SpreadOf(m.trial(seeded(11, 0)), MeasureOf("energy_J"))
+	require.True(t, ok)
+	// Three standard errors: 10/√60 · 3 ≈ 4, 5/√60 · 3 ≈ 2, 8/√2400 · 3 ≈ 0.5 percent.
+	assert.InDelta(t, 10, s.Block, 4)
+	assert.InDelta(t, 5, s.Unit, 2)
+	assert.InDelta(t, 8, s.Within, 0.5)
+}

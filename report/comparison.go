@@ -1,0 +1,428 @@
+package report
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"griptrial/analyze"
+	"griptrial/analyze/compare"
+)
+
+// ComparisonSchema is the number of the JSON of compare, choose, soak and plan; it grows when
+// a field changes meaning.
+const ComparisonSchema = 1
+
+// A ComparisonJSON is a comparison with its verdicts. Figures hold value, u, lo, hi and
+// warnings, or null; percent is of the second level; p is null where nothing was tested.
+type ComparisonJSON struct {
+	Schema     int            `json:"schema"`
+	Confidence analyze.Number `json:"confidence"`
+	Finished   bool           `json:"finished"` // false: intervals are anytime-valid, answers provisional
+	Sequential bool           `json:"sequential"`
+	By         []string       `json:"by"`
+	Within     []string       `json:"within"`
+	Tests      int            `json:"tests"` // in the family that p_adjusted is adjusted for (Holm)
+	Setups     []VerdictJSON  `json:"setups"`
+	Levels     []LevelJSON    `json:"levels"`
+	Effects    []EffectJSON   `json:"effects"`
+	Models     []ModelJSON    `json:"models"`
+	Warnings   []string       `json:"warnings"`
+}
+
+// An EffectJSON is how level a stands to level b.
+type EffectJSON struct {
+	Measure    string          `json:"measure"`
+	Unit       string          `json:"unit"` // of absolute
+	Within     string          `json:"within"`
+	A          string          `json:"a"`
+	B          string          `json:"b"`
+	Finding    compare.Finding `json:"finding"`
+	Percent    analyze.Figure  `json:"percent"`
+	Absolute   analyze.Figure  `json:"absolute"`
+	SidesPc    analyze.Figure  `json:"sides_percent"` // left less right, where sides were swapped
+	P          analyze.Number  `json:"p"`
+	PAdjusted  analyze.Number  `json:"p_adjusted"`
+	Method     string          `json:"method"`
+	Block      string          `json:"block"` // what counts as one: piece, run, whole plot, pick
+	BlocksA    int             `json:"blocks_a"`
+	BlocksB    int             `json:"blocks_b"`
+	Paired     bool            `json:"paired"`
+	Warnings   []string        `json:"warnings"`
+	Sufficient *int            `json:"blocks_needed,omitempty"`
+}
+
+// A LevelJSON is a level's middle with its letters: levels that share one cannot be told apart.
+type LevelJSON struct {
+	Measure string         `json:"measure"`
+	Within  string         `json:"within"`
+	Level   string         `json:"level"`
+	Middle  analyze.Number `json:"middle"`
+	Letters string         `json:"letters"`
+	Pieces  int            `json:"pieces"`
+	Picks   int            `json:"picks"`
+}
+
+// A VerdictJSON is what one setup was shown to do.
+type VerdictJSON struct {
+	Setup       string          `json:"setup"`
+	Answer      compare.Answer  `json:"answer"`
+	RequiredKPa analyze.Number  `json:"required_kPa"`
+	Picks       int             `json:"picks"`
+	Pieces      int             `json:"pieces"`
+	Spoiled     int             `json:"spoiled"`
+	Criteria    []CriterionJSON `json:"criteria"`
+	Warnings    []string        `json:"warnings"`
+}
+
+// A CriterionJSON is one requirement. Rate is the share that failed, with one-sided bounds.
+type CriterionJSON struct {
+	Name        string         `json:"name"`
+	Limit       analyze.Number `json:"limit"` // s or kPa
+	MaxShare    analyze.Number `json:"max_share"`
+	Answer      compare.Answer `json:"answer"`
+	Picks       int            `json:"picks"`
+	Failed      int            `json:"failed"`
+	Rate        analyze.Figure `json:"rate"`
+	Independent analyze.Number `json:"independent_picks"`
+	FreeLimit   analyze.Number `json:"tolerance_limit"`
+	NormalLimit analyze.Number `json:"tolerance_limit_normal"`
+	ByShape     bool           `json:"normal_decided"`
+	Needed      int            `json:"picks_needed"`
+	Warnings    []string       `json:"warnings"`
+}
+
+// A ModelJSON is a linear model of the logarithm of one measure.
+type ModelJSON struct {
+	Measure    string         `json:"measure"`
+	Terms      []TermJSON     `json:"terms"`
+	ResidualPc analyze.Number `json:"residual_sd_percent"`
+	DF         analyze.Number `json:"df"`
+	Largest    analyze.Number `json:"largest_residual_sd"`
+	OutlierP   analyze.Number `json:"outlier_p"`
+	Fanning    analyze.Number `json:"size_with_fitted_rank_correlation"`
+	Words      []string       `json:"interactions"`
+}
+
+// A TermJSON is a factor or an interaction.
+type TermJSON struct {
+	Factors []string       `json:"factors"`
+	DF      analyze.Number `json:"df"`
+	F       analyze.Number `json:"f"`
+	P       analyze.Number `json:"p"`
+	Share   analyze.Number `json:"share_of_variance"`
+	Against string         `json:"against"`
+	Effects []LevelPcJSON  `json:"effects"`
+}
+
+// A LevelPcJSON is what a level does, in percent from the mean of all levels.
+type LevelPcJSON struct {
+	Level   string         `json:"level"`
+	Percent analyze.Figure `json:"percent"`
+}
+
+func warnings(ws ...[]analyze.Warning) []string {
+	out := []string{}
+	for _, w := range slices.Concat(ws...) {
+		if s := w.String(); !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func number(x float64) analyze.Number { return analyze.Number(x) }
+
+// Comparison returns the JSON of a comparison.
+func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model) ComparisonJSON {
+	j := ComparisonJSON{Schema: ComparisonSchema, Confidence: number(c.Confidence), Finished: t.Finished, Sequential: t.Design.Sequential,
+		By: c.By, Within: c.Within, Tests: c.Tests, Setups: []VerdictJSON{}, Levels: []LevelJSON{}, Effects: []EffectJSON{}, Models: []ModelJSON{}, Warnings: warnings(c.Warnings)}
+	for _, e := range c.Effects {
+		x := EffectJSON{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, e.Finding, e.Percent, scaled(e.Absolute, e.Measure.Scale), e.Sides,
+			number(e.P), number(e.Adjusted), e.Method, e.Block, e.NA, e.NB, e.Paired, warnings(e.Warnings, e.Percent.Warnings), nil}
+		for _, w := range e.Warnings {
+			if w.Code == compare.MorePieces {
+				n := int(w.A)
+				x.Sufficient = &n
+			}
+		}
+		j.Effects = append(j.Effects, x)
+	}
+	for _, l := range c.Letters {
+		for _, v := range l.Levels {
+			j.Levels = append(j.Levels, LevelJSON{l.Measure.Name, l.Stratum, v.Level, number(v.Middle), v.Letters, v.Pieces, v.Picks})
+		}
+	}
+	for _, v := range verdicts {
+		x := VerdictJSON{v.Setup, v.Answer, number(v.RequiredKPa), v.Picks, v.Pieces, v.Spoiled, []CriterionJSON{}, warnings(v.Warnings)}
+		for _, k := range v.Criteria {
+			x.Criteria = append(x.Criteria, CriterionJSON{k.Name, number(k.Limit), number(k.Share), k.Answer, k.Picks, k.Failed, k.Rate,
+				number(k.Worth), number(k.Free), number(k.Normal), k.ByShape, k.Needed, warnings(k.Warnings)})
+		}
+		j.Setups = append(j.Setups, x)
+	}
+	for _, m := range models {
+		x := ModelJSON{Measure: m.Measure.Name, ResidualPc: number(m.ResidualSD), DF: number(m.DF), Largest: number(m.Largest),
+			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: m.Words}
+		for _, t := range m.Terms {
+			y := TermJSON{t.Factors, number(t.DF), number(t.F), number(t.P), number(t.Share), t.Stratum, []LevelPcJSON{}}
+			for _, e := range t.Effects {
+				y.Effects = append(y.Effects, LevelPcJSON{e.Level, e.Effect})
+			}
+			x.Terms = append(x.Terms, y)
+		}
+		j.Models = append(j.Models, x)
+	}
+	return j
+}
+
+func scaled(f analyze.Figure, by float64) analyze.Figure {
+	f.Value, f.U, f.Lo, f.Hi = f.Value*by, f.U*by, f.Lo*by, f.Hi*by
+	return f
+}
+
+// SayEffect says an effect in one line: "A: seal time 11 % less than B (95 % interval 7 to
+// 15 %), 12 pieces: better".
+func SayEffect(e compare.Effect, confidence float64) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s ", e.Measure.Words)
+	lo, hi, v := e.Percent.Lo, e.Percent.Hi, e.Percent.Value
+	unit := "%"
+	if !e.Percent.OK() {
+		f := scaled(e.Absolute, e.Measure.Scale)
+		lo, hi, v, unit = f.Lo, f.Hi, f.Value, e.Measure.Unit
+	}
+	switch {
+	case math.IsNaN(v):
+		b.WriteString("not comparable")
+	case v < 0:
+		fmt.Fprintf(&b, "%.3g %s less", -v, unit)
+		lo, hi = -hi, -lo
+	default:
+		fmt.Fprintf(&b, "%.3g %s more", v, unit)
+	}
+	switch {
+	case math.IsNaN(v):
+	case math.IsNaN(lo) || math.IsInf(lo, 0) && math.IsInf(hi, 0):
+		b.WriteString(" (no interval yet)")
+	default:
+		fmt.Fprintf(&b, " (%g %% interval %s to %s %s)", 100*confidence, bound(lo), bound(hi), unit)
+	}
+	switch {
+	case e.Block == "":
+	case e.NA == e.NB:
+		fmt.Fprintf(&b, ", %d %ss of each", e.NA, e.Block)
+	default:
+		fmt.Fprintf(&b, ", %d and %d %ss", e.NA, e.NB, e.Block)
+	}
+	fmt.Fprintf(&b, ": %s", e.Finding)
+	var more []string
+	for _, w := range e.Warnings {
+		switch w.Code {
+		case compare.MorePieces:
+			more = append(more, fmt.Sprintf("about %.0f of each would show a difference of %g %%", w.A, w.B))
+		case compare.ThisPieceOnly, compare.Provisional, compare.NotTestable:
+		default:
+			more = append(more, w.String())
+		}
+	}
+	if more != nil {
+		fmt.Fprintf(&b, " (%s)", strings.Join(more, "; "))
+	}
+	return b.String()
+}
+
+// bound writes an end of an interval, "any" where it is open.
+func bound(x float64) string {
+	if math.IsInf(x, 0) {
+		return "any"
+	}
+	return strconv.FormatFloat(x, 'g', 2, 64)
+}
+
+// A levelRow is a line of the table of levels.
+type levelRow struct {
+	name   string
+	picks  int
+	pieces int
+	first  int
+	cells  map[string]string
+}
+
+// Compared writes a comparison for people: a table of levels with letters, what was found,
+// what could not be told, and the verdicts. With all set every effect gets a line, else only
+// differences that were found, and the rest is counted.
+func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model, all bool) error {
+	var rows []*levelRow
+	var names, measures []string
+	for _, l := range c.Letters {
+		head := l.Measure.Short + " " + l.Measure.Unit
+		if !slices.Contains(measures, head) {
+			measures = append(measures, head)
+		}
+		alone := !slices.ContainsFunc(l.Levels, func(v compare.Lettered) bool { return strings.Trim(v.Letters, "a") != "" })
+		for _, v := range l.Levels {
+			name := v.Level
+			if l.Stratum != "" {
+				name = l.Stratum + " | " + v.Level
+			}
+			i := slices.Index(names, name)
+			if i < 0 {
+				i = len(rows)
+				names = append(names, name)
+				rows = append(rows, &levelRow{name: name, first: v.First, cells: map[string]string{}})
+			}
+			rows[i].picks, rows[i].pieces = max(rows[i].picks, v.Picks), max(rows[i].pieces, v.Pieces)
+			cell := "–"
+			if math.IsInf(v.Middle, 1) {
+				cell = "unsealed"
+			} else if !math.IsNaN(v.Middle) {
+				cell = strconv.FormatFloat(v.Middle*l.Measure.Scale, 'f', places(v.Middle*l.Measure.Scale), 64)
+			}
+			if !alone {
+				cell += " " + v.Letters
+			}
+			rows[i].cells[head] = cell
+		}
+	}
+	if len(rows) > 0 {
+		// In order of time, so that the letters are those of the table of picks.
+		slices.SortStableFunc(rows, func(a, b *levelRow) int { return a.first - b.first })
+		for i, r := range rows {
+			names[i] = r.name
+		}
+		letters := letterSetups(names)
+		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(tw, "\tpicks\tpieces\t"+strings.Join(measures, "\t"))
+		for _, r := range rows {
+			line := []string{letters.of[r.name], strconv.Itoa(r.picks), strconv.Itoa(r.pieces)}
+			for _, m := range measures {
+				line = append(line, r.cells[m])
+			}
+			fmt.Fprintln(tw, strings.TrimRight(strings.Join(line, "\t"), "\t"))
+		}
+		if err := tw.Flush(); err != nil {
+			return err
+		}
+		letters.legend(w)
+		fmt.Fprintln(w, "\nMiddles: medians of times, means of the rest. Levels with a small letter in common cannot be told apart.")
+	}
+	if len(c.Effects) == 0 {
+		fmt.Fprintln(w, "There is nothing to compare: no two setups of one "+strings.Join(c.Within, " and ")+".")
+	}
+	count := map[compare.Finding]int{}
+	needed := 0.0
+	for _, e := range c.Effects {
+		found := e.Finding == compare.Better || e.Finding == compare.Worse
+		if !all && !found {
+			count[e.Finding]++
+			for _, x := range e.Warnings {
+				if x.Code == compare.MorePieces {
+					needed = max(needed, x.A)
+				}
+			}
+			continue
+		}
+		where := ""
+		if e.Stratum != "" {
+			where = e.Stratum + ": "
+		}
+		fmt.Fprintf(w, "%s%s against %s: %s\n", where, e.A, e.B, SayEffect(e, c.Confidence))
+	}
+	for _, f := range []compare.Finding{compare.NotApart, compare.OnePiece, compare.Untestable, compare.NotYet} {
+		if n := count[f]; n > 0 {
+			fmt.Fprintf(w, "%d of %d comparisons: %s.", n, len(c.Effects), f)
+			switch {
+			case f == compare.OnePiece:
+				fmt.Fprint(w, " A general claim takes three pieces of each bag or more.")
+			case f == compare.NotApart && needed > 0:
+				fmt.Fprintf(w, " Up to %.0f pieces of each would show a difference of 10 %%.", needed)
+			}
+			fmt.Fprintln(w)
+		}
+	}
+	for _, x := range warnings(c.Warnings) {
+		fmt.Fprintln(w, x)
+	}
+	for _, m := range models {
+		for _, s := range m.Words {
+			fmt.Fprintln(w, s)
+		}
+	}
+	return verdictLines(w, verdicts)
+}
+
+func places(x float64) int {
+	switch x = math.Abs(x); {
+	case x >= 100:
+		return 0
+	case x >= 10:
+		return 1
+	case x >= 1:
+		return 2
+	}
+	return 3
+}
+
+func verdictLines(w io.Writer, verdicts []compare.Verdict) error {
+	if !slices.ContainsFunc(verdicts, func(v compare.Verdict) bool { return len(v.Criteria) > 0 }) {
+		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict.")
+		return err
+	}
+	fmt.Fprintln(w)
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "setup\tpicks\tpieces\trequirement\tbecause")
+	for _, v := range verdicts {
+		var why []string
+		for _, c := range v.Criteria {
+			why = append(why, sayCriterion(c))
+		}
+		for _, x := range v.Warnings {
+			why = append(why, x.String())
+		}
+		fmt.Fprintf(t, "%s\t%d\t%d\t%s\t%s\n", v.Setup, v.Picks, v.Pieces, v.Answer, strings.Join(why, "; "))
+	}
+	return t.Flush()
+}
+
+func sayCriterion(c compare.Criterion) string {
+	s := fmt.Sprintf("%s %s: %d of %d failed", c.Name, c.Answer, c.Failed, c.Picks)
+	if c.Rate.OK() {
+		s += fmt.Sprintf(", at most %s %% where %s %% may", bound(100*c.Rate.Hi), strconv.FormatFloat(100*c.Share, 'g', 3, 64))
+	}
+	if c.ByShape {
+		s += " (by the normal limit)"
+	}
+	if c.Answer == compare.NotShown && c.Needed > c.Picks {
+		s += fmt.Sprintf(", %d picks would show it", c.Needed)
+	}
+	return s
+}
+
+// EffectsCSV writes one line an effect.
+func EffectsCSV(w io.Writer, c compare.Comparison) error {
+	out := csv.NewWriter(w)
+	out.Write([]string{"measure", "unit", "within", "a", "b", "finding", "percent", "percent_lo", "percent_hi", "absolute", "absolute_lo", "absolute_hi",
+		"p", "p_adjusted", "method", "block", "blocks_a", "blocks_b", "warnings"})
+	for _, e := range c.Effects {
+		a := scaled(e.Absolute, e.Measure.Scale)
+		out.Write([]string{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, string(e.Finding), cell(e.Percent.Value), cell(e.Percent.Lo), cell(e.Percent.Hi),
+			cell(a.Value), cell(a.Lo), cell(a.Hi), cell(e.P), cell(e.Adjusted), e.Method, e.Block, strconv.Itoa(e.NA), strconv.Itoa(e.NB),
+			strings.Join(warnings(e.Warnings, e.Percent.Warnings), "; ")})
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// cell writes a number for CSV, nothing where it cannot be had.
+func cell(x float64) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(x, 'g', -1, 64)
+}

@@ -1,0 +1,156 @@
+package report
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+
+	"griptrial/analyze"
+	"griptrial/analyze/compare"
+)
+
+// A SoakJSON is what one setup showed on one station in a long run.
+type SoakJSON struct {
+	Setup         string          `json:"setup"`
+	Station       string          `json:"station"`
+	Picks         int             `json:"picks"`
+	Dropped       int             `json:"dropped"`
+	Hours         analyze.Number  `json:"hours"`
+	DropsPer1000  analyze.Figure  `json:"drops_per_1000"`
+	RatePerMinute analyze.Number  `json:"picks_per_minute"`
+	SlowestHour   analyze.Number  `json:"picks_per_minute_slowest_hour"`
+	RateHeld      compare.Answer  `json:"rate,omitempty"`
+	CycleS        analyze.Number  `json:"cycle_s"`
+	Stops         int             `json:"stops"`
+	StoppedS      analyze.Number  `json:"stopped_s"`
+	LongestStopS  analyze.Number  `json:"longest_stop_s"`
+	Trends        []SoakTrendJSON `json:"trends"`
+	Warnings      []string        `json:"warnings"`
+}
+
+// A SoakTrendJSON is how one measure moves: slope in unit an hour.
+type SoakTrendJSON struct {
+	Measure  string          `json:"measure"`
+	Unit     string          `json:"unit"`
+	Slope    analyze.Figure  `json:"slope_per_hour"`
+	P        analyze.Number  `json:"p"`
+	Rho      analyze.Number  `json:"lag1"`
+	Medians  int             `json:"medians"`
+	Level    analyze.Number  `json:"level_now"`
+	Limit    analyze.Number  `json:"limit"`
+	ReachedH analyze.Figure  `json:"reached_in_h"` // hi null: perhaps never
+	Change   *SoakChangeJSON `json:"change_point"`
+}
+
+// A SoakChangeJSON is a step.
+type SoakChangeJSON struct {
+	AtH    analyze.Number `json:"at_h"`
+	Before analyze.Number `json:"before"`
+	After  analyze.Number `json:"after"`
+	P      analyze.Number `json:"p"`
+}
+
+// Soaks returns the JSON of long runs.
+func Soaks(all []compare.Soak) any {
+	out := struct {
+		Schema int        `json:"schema"`
+		Runs   []SoakJSON `json:"runs"`
+	}{ComparisonSchema, []SoakJSON{}}
+	for _, s := range all {
+		j := SoakJSON{s.Setup, s.Station, s.Picks, s.Dropped, number(s.Hours), s.DropsPer1000, number(s.RatePerMinute), number(s.SlowestHour), s.RateHeld,
+			number(s.CycleS), s.Stops, number(s.StoppedS), number(s.LongestStopS), []SoakTrendJSON{}, warnings(s.Warnings)}
+		for _, t := range s.Trends {
+			k := t.Measure.Scale
+			x := SoakTrendJSON{t.Measure.Name, t.Measure.Unit, scaled(t.Slope, k), number(t.P), number(t.Rho), t.Blocks, number(t.Level * k), number(t.Limit * k), t.Reached, nil}
+			if c := t.Change; c != nil {
+				x.Change = &SoakChangeJSON{number(c.AtHours), number(c.Before * k), number(c.After * k), number(c.P)}
+			}
+			j.Trends = append(j.Trends, x)
+		}
+		out.Runs = append(out.Runs, j)
+	}
+	return out
+}
+
+// Soaked writes long runs for people.
+func Soaked(w io.Writer, all []compare.Soak, confidence float64) error {
+	for i, s := range all {
+		if i > 0 {
+			fmt.Fprintln(w)
+		}
+		fmt.Fprintf(w, "%s, %s: %d picks in %.3g h\n", s.Setup, s.Station, s.Picks, s.Hours)
+		if s.DropsPer1000.OK() {
+			fmt.Fprintf(w, "  drops: %d, %s per 1,000 (%g %% interval %s to %s)\n", s.Dropped, sig(s.DropsPer1000.Value), 100*confidence, sig(s.DropsPer1000.Lo), sig(s.DropsPer1000.Hi))
+		}
+		if !math.IsNaN(s.RatePerMinute) {
+			fmt.Fprintf(w, "  rate: %s a minute, slowest hour %s", sig(s.RatePerMinute), sig(s.SlowestHour))
+			if s.RateHeld != "" {
+				fmt.Fprintf(w, ", required: %s", s.RateHeld)
+			}
+			fmt.Fprintf(w, "; cycle %s s; %d stops", sig(s.CycleS), s.Stops)
+			if s.Stops > 0 {
+				fmt.Fprintf(w, ", %s s in all, longest %s s", sig(s.StoppedS), sig(s.LongestStopS))
+			}
+			fmt.Fprintln(w)
+		}
+		for _, t := range s.Trends {
+			k := t.Measure.Scale
+			fmt.Fprintf(w, "  %s: now %s %s, %+.2g %s an hour", t.Measure.Words, sig(t.Level*k), t.Measure.Unit, t.Slope.Value*k, t.Measure.Unit)
+			if !math.IsNaN(t.Slope.Lo) {
+				fmt.Fprintf(w, " (%+.2g to %+.2g)", t.Slope.Lo*k, t.Slope.Hi*k)
+			}
+			switch {
+			case !(t.P < 1-confidence):
+				fmt.Fprint(w, ": no drift shown")
+			case t.Slope.Value*t.Measure.Better > 0:
+				fmt.Fprint(w, ": getting better")
+			default:
+				fmt.Fprint(w, ": getting worse")
+			}
+			if t.P < 1-confidence && t.Reached.OK() {
+				if t.Reached.Value == 0 {
+					fmt.Fprintf(w, ", past the limit of %s %s", sig(t.Limit*k), t.Measure.Unit)
+				} else {
+					hi := "never"
+					if !math.IsInf(t.Reached.Hi, 1) {
+						hi = sig(t.Reached.Hi) + " h"
+					}
+					fmt.Fprintf(w, ", at the limit of %s %s in %s h (%s h to %s)", sig(t.Limit*k), t.Measure.Unit, sig(t.Reached.Value), sig(t.Reached.Lo), hi)
+				}
+			}
+			if c := t.Change; c != nil {
+				fmt.Fprintf(w, "; a step after %s h, from %s to %s", sig(c.AtHours), sig(c.Before*k), sig(c.After*k))
+			}
+			fmt.Fprintln(w)
+		}
+		for _, x := range warnings(s.Warnings) {
+			fmt.Fprintln(w, "  "+x)
+		}
+	}
+	return nil
+}
+
+// SoakCSV writes one line a trend.
+func SoakCSV(w io.Writer, all []compare.Soak) error {
+	out := csv.NewWriter(w)
+	out.Write([]string{"setup", "station", "picks", "dropped", "hours", "drops_per_1000", "drops_lo", "drops_hi", "picks_per_minute", "stops",
+		"measure", "unit", "level_now", "slope_per_hour", "slope_lo", "slope_hi", "p", "reached_in_h", "change_at_h"})
+	for _, s := range all {
+		head := []string{s.Setup, s.Station, strconv.Itoa(s.Picks), strconv.Itoa(s.Dropped), cell(s.Hours), cell(s.DropsPer1000.Value), cell(s.DropsPer1000.Lo), cell(s.DropsPer1000.Hi),
+			cell(s.RatePerMinute), strconv.Itoa(s.Stops)}
+		if len(s.Trends) == 0 {
+			out.Write(append(head, make([]string, 9)...))
+		}
+		for _, t := range s.Trends {
+			k, at := t.Measure.Scale, math.NaN()
+			if t.Change != nil {
+				at = t.Change.AtHours
+			}
+			out.Write(append(head[:len(head):len(head)], t.Measure.Name, t.Measure.Unit, cell(t.Level*k), cell(t.Slope.Value*k), cell(t.Slope.Lo*k), cell(t.Slope.Hi*k), cell(t.P), cell(t.Reached.Value), cell(at)))
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
