@@ -54,6 +54,9 @@ func (r *Request) function() byte {
 	return 0
 }
 
+// DataBytes returns how many bytes of data the answer to r holds.
+func (r *Request) DataBytes() int { return dataBytes(r.Table, int(r.Quantity)) }
+
 func isBits(t config.Table) bool { return t == config.Coil || t == config.Discrete }
 
 // dataBytes returns how many bytes of data n values of table t take in a reply.

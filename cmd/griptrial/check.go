@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/acquire"
+	"griptrial/acquire/budget"
 	"griptrial/acquire/sample"
 	"griptrial/config"
 )
@@ -58,6 +59,9 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 		return err
 	}
 	fmt.Fprintf(w, "%s: %s; %d stations, SHA-256 %.12s…\n\n", path, rig.Name, len(rig.Stations), rig.SHA256())
+	if err := showBudget(w, rig); err != nil {
+		return err
+	}
 	if !o.offline {
 		if err := checkLive(ctx, w, rig, time.Duration(length*float64(time.Second))); err != nil {
 			return err
@@ -74,6 +78,54 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 	}
 	return t.Flush()
 }
+
+// showBudget writes what the serial lines allow and how well seal times can be known. It
+// returns an error where a line cannot carry what is asked of it.
+func showBudget(w io.Writer, rig *config.Rig) error {
+	lines, stations, err := budget.Of(rig)
+	if err != nil {
+		return wrong(err)
+	}
+	var impossible []error
+	for i := range lines {
+		l := &lines[i]
+		fmt.Fprintf(w, "bus %s at %d baud: polls take %.0f %% of its time; every request once takes %s\n", l.Bus, l.Baud, 100*l.Load, ms(l.FastestS))
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "  request\tcharacters\ton the wire\tsilences\tturnaround\ttotal\tasked /s\tpossible /s")
+		for j := range l.Requests {
+			r := &l.Requests[j]
+			turnaround := "not stated"
+			if r.TurnaroundS >= 0 {
+				turnaround = ms(r.TurnaroundS)
+			}
+			fmt.Fprintf(t, "  %s\t%d\t%s\t%s\t%s\t%s\t%.1f\t%.1f\n", r.Group, r.Characters, ms(r.WireS), ms(r.SilenceS), turnaround,
+				ms(r.TotalS()), 1/r.AskedS, 1/(r.AskedS*max(1, l.Load)))
+		}
+		t.Flush()
+		for _, b := range l.Better {
+			fmt.Fprintf(w, "  with %s: %.0f %%\n", b.What, 100*b.Load)
+		}
+		if err := l.Err(); err != nil {
+			impossible = append(impossible, wrong(err))
+		}
+	}
+	for _, s := range stations {
+		if math.IsNaN(s.U) {
+			fmt.Fprintf(w, "station %s: how well seal times can be known cannot be said before a channel's update is stated\n", s.Name)
+			continue
+		}
+		fmt.Fprintf(w, "station %s: seal time from %s, standard uncertainty %s of sampling alone", s.Name, s.From, ms(s.U))
+		for i, p := range s.Parts {
+			fmt.Fprintf(w, "%s%s ±%s", map[bool]string{true: ": ", false: ", "}[i == 0], p.What, ms(p.HalfS))
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintln(w)
+	return errors.Join(impossible...)
+}
+
+// ms returns a time in milliseconds.
+func ms(s float64) string { return fmt.Sprintf("%.2f ms", 1e3*s) }
 
 // checkLive reads every channel once and then polls all buses for a while.
 func checkLive(ctx context.Context, w io.Writer, rig *config.Rig, length time.Duration) error {

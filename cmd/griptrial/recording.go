@@ -110,6 +110,9 @@ type recording struct {
 }
 
 func (r *recording) run(ctx context.Context) (err error) {
+	if err := showBudget(io.Discard, r.rig); err != nil {
+		return err
+	}
 	clock := acquire.NewClock()
 	buses, err := openBuses(r.rig, clock)
 	if err != nil {
