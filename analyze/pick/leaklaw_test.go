@@ -3,6 +3,7 @@ package pick
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -311,4 +312,54 @@ func TestEngineThatSavesAir(t *testing.T) {
 		assert.InDelta(t, 60, p[0].HoldVacuumKPa.Value, 0.6) // it is back within 1 % for over half the time
 		assert.InDelta(t, 52, p[0].LowestVacuumKPa.Value, 0.8)
 	})
+}
+
+// The controller's own signal: it comes 35 ms after 30 kPa is met, 0.05·ln 2 s after the
+// start, and goes with the bag; a signal that is already on says nothing.
+func TestPartPresentDelay(t *testing.T) {
+	sealed := 1 + 0.05*math.Ln2
+	for _, c := range []struct {
+		name   string
+		signal func(float64) bool
+		want   float64
+	}{
+		{"after", between(sealed+0.035, 3), 0.035},
+		{"before: its level lies lower", between(sealed-0.01, 3), -0.01},
+		{"twice: the first counts", func(x float64) bool { return x >= sealed+0.035 && x < 3 && math.Abs(x-2) > 0.1 }, 0.035},
+		{"never", func(float64) bool { return false }, nan},
+		{"always", func(float64) bool { return true }, nan},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := bench{intervalS: 0.002, stepKPa: 0.005, vacuum: shape(piece{1, 60, 0.05}, piece{3, 0, 0.03}),
+				switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 3), sample.PartPresent: c.signal}}
+			p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 4)
+			require.Len(t, p, 1)
+			f := p[0].PartPresentDelayS
+			if math.IsNaN(c.want) {
+				assert.False(t, f.OK())
+				return
+			}
+			assert.LessOrEqual(t, f.Lo, c.want, "%+v", f)
+			assert.GreaterOrEqual(t, f.Hi, c.want)
+			assert.Less(t, f.U, 0.001)
+		})
+	}
+}
+
+// testdata/physics/pressure_rise.csv, rows 2 and 5: a closed volume whose pressure rises
+// evenly leaks V·Δp/Δt, 0.6 L/min ANR per L·kPa/s (20 °C).
+func TestPressureRise(t *testing.T) {
+	for _, c := range []struct{ volumeL, p1, p2, overS, want float64 }{
+		{0.4, 41.325, 43.325, 10, 0.048},
+		{10, 1, 1.1, 60, 0.01},
+	} {
+		b := bench{intervalS: 0.05, stepKPa: 0.0001, vacuum: func(x float64) float64 { return 101.325 - c.p1 - (c.p2-c.p1)*x/c.overS }}
+		l, err := FindLeakDown(b.groups()[0], slices.Values(b.all(c.overS)), 0, c.overS, c.volumeL)
+		require.NoError(t, err)
+		assert.InDelta(t, c.want, l.LeakLminANR.Value, 0.002*c.want)
+		assert.InDelta(t, 0, l.Exponent().Value, 0.02, "an even fall is the law of a choked hole")
+		q := l.AtRequired(101.325-(c.p1+c.p2)/2, c.volumeL, 0.05*c.volumeL, 0)
+		assert.InDelta(t, c.want, q.Value, 0.005*c.want)
+		assert.InDelta(t, 0.05*c.want, q.U, 0.01*c.want)
+	}
 }
