@@ -83,7 +83,8 @@ func FuzzTracker(f *testing.F) {
 				t.Fatalf("pick %d: %+v", i+1, p)
 			}
 			for _, f := range []analyze.Figure{p.ResponseDelayS, p.SealTimeS, p.HoldVacuumKPa, p.LowestVacuumKPa, p.LeakFlowLminANR,
-				p.LeakDownKPaS, p.ReleaseTimeS, p.EnergyJ} {
+				p.LeakDownKPaS, p.ReleaseTimeS, p.EnergyJ, p.ApproachJ, p.EvacuateJ, p.HoldJ, p.ReleaseJ, p.LeakDownVacuumKPa, p.LeakLawN,
+				p.LeakLawKLminANR, p.LeakAtRequiredLminANR, p.ShutLastsS, p.ShutSavesJ, p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS} {
 				if f.OK() && !(f.Lo <= f.Value && f.Value <= f.Hi && f.U >= 0) || math.IsInf(f.Value, 0) {
 					t.Fatalf("pick %d: %+v", i+1, f)
 				}

@@ -357,7 +357,11 @@ func TestPressureRise(t *testing.T) {
 		l, err := FindLeakDown(b.groups()[0], slices.Values(b.all(c.overS)), 0, c.overS, c.volumeL)
 		require.NoError(t, err)
 		assert.InDelta(t, c.want, l.LeakLminANR.Value, 0.002*c.want)
-		assert.InDelta(t, 0, l.Exponent().Value, 0.02, "an even fall is the law of a choked hole")
+		if n := l.Exponent(); c.p2-c.p1 > 1 {
+			assert.InDelta(t, 0, n.Value, 0.05, "an even fall is the law of a choked hole")
+		} else {
+			assert.False(t, n.OK(), "so little is lost that no law can be told")
+		}
 		q := l.AtRequired(101.325-(c.p1+c.p2)/2, c.volumeL, 0.05*c.volumeL, 0)
 		assert.InDelta(t, c.want, q.Value, 0.005*c.want)
 		assert.InDelta(t, 0.05*c.want, q.U, 0.01*c.want)

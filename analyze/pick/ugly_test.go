@@ -197,38 +197,48 @@ func TestIrregularSampling(t *testing.T) {
 	vacuum := shape(piece{1, 60, 0.1}, piece{3, 0, 0.03})
 	for _, c := range []struct {
 		name  string
-		stamp func(rng *rand.Rand, last float64) (taken, arrives float64) // of the next sample
-		n     int
+		stamp func(rng *rand.Rand, taken, arrived float64) (takes, arrives float64) // of the next sample
 	}{
-		{"a third missing", func(rng *rand.Rand, last float64) (float64, float64) {
-			x := last + 0.01
+		{"a third missing", func(rng *rand.Rand, taken, _ float64) (float64, float64) {
+			x := taken + 0.01
 			for rng.Float64() < 0.33 {
 				x += 0.01
 			}
 			return x, x
-		}, 300},
-		{"any interval from 2 to 40 ms", func(rng *rand.Rand, last float64) (float64, float64) {
-			x := last + 0.002 + 0.038*rng.Float64()
+		}},
+		{"any interval from 2 to 40 ms", func(rng *rand.Rand, taken, _ float64) (float64, float64) {
+			x := taken + 0.002 + 0.038*rng.Float64()
 			return x, x
-		}, 300},
+		}},
+		// The stall lies about the seal in every second run, and before it in the others. Stalls
+		// that follow before a burst is over add up, and no stamp shows by how much: not tested.
+		{"a stall of up to 0.1 s, then a burst 1 ms apart", func(rng *rand.Rand, taken, arrived float64) (float64, float64) {
+			x := taken + 0.01
+			late := 0.0
+			if x >= 1.02 && arrived == taken && (x-0.01 < 1.02 && rng.IntN(2) == 0 || x >= 1.05 && x < 1.06) {
+				late = 0.04 + 0.06*rng.Float64()
+			}
+			return x, max(x+late, arrived+0.001)
+		}},
 	} {
+		const n = 300
 		t.Run(c.name, func(t *testing.T) {
 			in, all := 0, 0
-			for seed := range uint64(c.n) {
+			for seed := range uint64(n) {
 				rng := rand.New(rand.NewPCG(seed, 5))
 				g := bench{intervalS: 0.01, stepKPa: 0.005, switches: map[sample.Kind]func(float64) bool{sample.Supply: nil}}
 				groups := g.groupsOf(sample.Supply)
 				k, err := New(Settings{Station: "A", RequiredKPa: require30}, groups)
 				require.NoError(t, err)
-				for x := 0.01 * rng.Float64(); x < 4; {
-					taken, arrives := c.stamp(rng, x)
+				taken := 0.01 * rng.Float64()
+				for arrives := taken; taken < 4; {
+					taken, arrives = c.stamp(rng, taken, arrives)
 					on := int64(0)
 					if taken >= 1 && taken < 3 {
 						on = 1
 					}
 					ns := int64(arrives * 1e9)
 					k.Push(sample.Batch{T: []int64{ns}, Half: []int64{0}, Counts: [][]int64{{int64(math.Round((vacuum(taken) + 0.05*rng.NormFloat64()) / 0.005))}, {on}}})
-					x = arrives
 				}
 				k.Finish()
 				p, _, _ := k.Take()
@@ -241,8 +251,8 @@ func TestIrregularSampling(t *testing.T) {
 					}
 				}
 			}
-			t.Logf("%d of %d seal times within their interval (%d had none)", in, all, c.n-all)
-			assert.GreaterOrEqual(t, all, c.n*9/10)
+			t.Logf("%d of %d seal times within their interval (%d had none)", in, all, n-all)
+			assert.GreaterOrEqual(t, all, n*9/10)
 			assert.GreaterOrEqual(t, float64(in)/float64(all), 0.93)
 		})
 	}
