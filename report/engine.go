@@ -15,13 +15,14 @@ import (
 // these for each, and the fields beside it are those of the first.
 type EngineJSON struct {
 	Name        string         `json:"name,omitempty"` // of the leak: bag and cup
+	Bag         string         `json:"bag,omitempty"`
 	RequiredKPa analyze.Number `json:"required_kPa"`
 	AmbientKPa  analyze.Number `json:"ambient_kPa"`
 	Leak        LeakJSON       `json:"leak"`
 	Engines     []MatchJSON    `json:"engines"`
 	Cheapest    *string        `json:"cheapest"` // of those that are shown to hold, else that hold; null for none
 	Shown       bool           `json:"shown"`    // that the cheapest holds, by its whole interval
-	Volume      *CircuitJSON    `json:"volume"`
+	Volume      *CircuitJSON   `json:"volume"`
 	Leaks       []EngineJSON   `json:"leaks,omitempty"`
 	BetterCup   []string       `json:"better_cup,omitempty"`
 	Confirmed   []ConfirmJSON  `json:"confirmed,omitempty"`
@@ -154,8 +155,24 @@ func Engines(name string, fit engine.Fit, points []engine.Point, settings []stri
 	return j
 }
 
-// BetterCups says what each leak's cheapest engine takes beside the dearest leak's.
+// BetterCups says, for leaks of the same bag, what each leak's cheapest engine takes beside the
+// dearest leak's, where it is less; without a cycle which engine each takes, where they differ.
 func (j *EngineJSON) BetterCups() {
+	bags := map[string][]EngineJSON{}
+	var order []string
+	for _, e := range j.Leaks {
+		if bags[e.Bag] == nil {
+			order = append(order, e.Bag)
+		}
+		bags[e.Bag] = append(bags[e.Bag], e)
+	}
+	for _, bag := range order {
+		j.BetterCup = append(j.BetterCup, better(bags[bag])...)
+	}
+}
+
+// better compares leaks of one bag.
+func better(leaks []EngineJSON) (lines []string) {
 	energy := func(e EngineJSON) float64 {
 		for _, m := range e.Engines {
 			if e.Cheapest != nil && m.Name == *e.Cheapest {
@@ -164,24 +181,31 @@ func (j *EngineJSON) BetterCups() {
 		}
 		return math.NaN()
 	}
-	worst, most := -1, 0.0
-	for i, e := range j.Leaks {
-		switch x := energy(e); {
-		case math.IsNaN(x):
-			if e.Cheapest == nil {
-				j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s no engine holds", e.Name))
-			} else {
-				j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s the %s holds", e.Name, *e.Cheapest))
-			}
-		case x > most:
+	engineOf := func(e EngineJSON) string {
+		if e.Cheapest == nil {
+			return ""
+		}
+		return *e.Cheapest
+	}
+	worst, most, differ := -1, 0.0, false
+	for i, e := range leaks {
+		differ = differ || engineOf(e) != engineOf(leaks[0])
+		if x := energy(e); x > most {
 			worst, most = i, x
 		}
 	}
-	for i, e := range j.Leaks {
-		if x := energy(e); worst >= 0 && i != worst && !math.IsNaN(x) {
-			j.BetterCup = append(j.BetterCup, fmt.Sprintf("with %s the %s holds, at %.0f %% of the energy that %s needs with the %s", e.Name, *e.Cheapest, 100*x/most, j.Leaks[worst].Name, *j.Leaks[worst].Cheapest))
+	for i, e := range leaks {
+		x := energy(e)
+		switch {
+		case e.Cheapest == nil && differ:
+			lines = append(lines, fmt.Sprintf("with %s no engine holds", e.Name))
+		case math.IsNaN(x) && differ:
+			lines = append(lines, fmt.Sprintf("with %s the %s holds", e.Name, *e.Cheapest))
+		case i != worst && x < 0.99*most:
+			lines = append(lines, fmt.Sprintf("with %s the %s holds, at %.0f %% of the energy that %s needs with the %s", e.Name, *e.Cheapest, 100*x/most, leaks[worst].Name, *leaks[worst].Cheapest))
 		}
 	}
+	return lines
 }
 
 // WriteEngines writes engines on leaks.

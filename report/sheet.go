@@ -102,15 +102,14 @@ func NewSheet(o layout.Order, p layout.Pattern, paper Paper, title string) (*She
 			x := func(mm float64) float64 { return paperEdgeMM + mm - left }
 			y := func(mm float64) float64 { return paperEdgeMM + headMM - mm - top } // y of the bag is upwards
 			page.Body = body(o, p, x, y)
-			if columns*rows > 1 {
-				c := page.Clip
-				page.Body = append(page.Body, rectangle(c.x, c.y, c.x+c.w, c.y+c.h, mark{widthMM: 0.1, grey: true})...)
-			}
 			words := title
 			if columns*rows > 1 {
 				words += fmt.Sprintf(" - tile %d of %d: row %d, column %d; cut at the grey frame and join", row*columns+column+1, columns*rows, row+1, column+1)
 			}
 			page.Head = head(words)
+			if c := page.Clip; columns*rows > 1 {
+				page.Head = append(page.Head, rectangle(c.x, c.y, c.x+c.w, c.y+c.h, mark{widthMM: 0.1, grey: true})...)
+			}
 			s.Pages = append(s.Pages, page)
 		}
 	}
@@ -144,10 +143,12 @@ func body(o layout.Order, p layout.Pattern, x, y func(float64) float64) []mark {
 	if in := o.MarginMM; flatLength > 2*in && flatWidth > 2*in && (flatLength < length || in > 0) {
 		all = append(all, rectangle(x(-flatLength/2+in), y(flatWidth/2-in), x(flatLength/2-in), y(-flatWidth/2+in), mark{widthMM: 0.15, grey: true})...)
 	}
-	for _, third := range []float64{-1.0 / 6, 1.0 / 6} {
-		all = append(all,
-			mark{x0: x(third * length), y0: y(-width / 2), x1: x(third * length), y1: y(width / 2), widthMM: 0.2, dashed: true},
-			mark{x0: x(-length / 2), y0: y(third * width), x1: x(length / 2), y1: y(third * width), widthMM: 0.2, dashed: true})
+	foldsX, foldsY := layout.FoldsMM(o.Bag, o.Cups)
+	for _, f := range foldsX {
+		all = append(all, mark{x0: x(f), y0: y(-width / 2), x1: x(f), y1: y(width / 2), widthMM: 0.2, dashed: true})
+	}
+	for _, f := range foldsY {
+		all = append(all, mark{x0: x(-length / 2), y0: y(f), x1: x(length / 2), y1: y(f), widthMM: 0.2, dashed: true})
 	}
 	for _, a := range o.Bag.KeepClear {
 		all = append(all, rectangle(x(a.X0MM), y(a.Y1MM), x(a.X1MM), y(a.Y0MM), mark{widthMM: 0.3, dashed: true})...)

@@ -103,6 +103,19 @@ func start(b Bag, cups int) []Point {
 	return p
 }
 
+// FoldsMM returns where a bag is folded for so many cups: x of the folds across its length, y of
+// those across its width.
+func FoldsMM(b Bag, cups int) (x, y []float64) {
+	folds := func(side float64, quarters bool) []float64 {
+		if quarters {
+			return []float64{-side / 4, 0, side / 4}
+		}
+		return []float64{-side / 6, side / 6}
+	}
+	long := b.LengthMM >= b.WidthMM
+	return folds(b.LengthMM, cups == 6 && long), folds(b.WidthMM, cups == 6 && !long)
+}
+
 // nearest returns the least distance of two centres, +Inf with one.
 func nearest(p []Point) float64 {
 	least := math.Inf(1)

@@ -106,6 +106,15 @@ func matchEngines(w io.Writer, args []string, o *engineOptions) error {
 	nan := math.NaN()
 	var q quantities
 	ambient, ambientFrom := place(&q, o.altitude, o.ambient)
+	if len(args) == 1 && o.altitude == "" && o.ambient == "" {
+		kPa, err := rigAmbient(args[0])
+		if err != nil {
+			return err
+		}
+		if !math.IsNaN(kPa) {
+			ambient, ambientFrom = kPa, "as the trial's rig file states"
+		}
+	}
 	required := q.get("require", config.PressureAt(ambient), o.require, nan)
 	need := engine.Need{AmbientKPa: ambient, Circuits: o.circuits,
 		Circuit: engine.Circuit{VolumeL: q.get("volume", config.Volume, o.volume, nan), VolumeU: q.get("volume-u", config.Volume, o.volumeU, nan)},
@@ -168,6 +177,9 @@ func matchEngines(w io.Writer, args []string, o *engineOptions) error {
 			all = append(all, m)
 		}
 		e := report.Engines(l.name, fit, l.points, l.settings, all, n)
+		if len(l.tested) > 0 {
+			e.Bag = l.tested[0].Setup.Bag
+		}
 		shown = shown && e.Shown
 		fits, needs = append(fits, fit), append(needs, n)
 		if i == 0 {
@@ -254,7 +266,10 @@ func testedSetups(leaks []leak) []config.Setup {
 // leakName names a leak by all of a setup but its engine.
 func leakName(s config.Setup) string {
 	parts := []string{s.Bag, s.Cup}
-	if s.Cups > 0 {
+	switch {
+	case s.Cups == 1:
+		parts = append(parts, "1 cup")
+	case s.Cups > 1:
 		parts = append(parts, fmt.Sprintf("%d cups", s.Cups))
 	}
 	for _, p := range []string{s.Placement, s.Tilt} {
@@ -263,6 +278,23 @@ func leakName(s config.Setup) string {
 		}
 	}
 	return strings.Join(parts, " | ")
+}
+
+// rigAmbient returns the pressure around that the rig file in a trial states, NaN for none.
+func rigAmbient(path string) (float64, error) {
+	t, err := openTrial(path)
+	if err != nil {
+		return math.NaN(), err
+	}
+	defer t.Close()
+	if len(t.Header().RigText) == 0 {
+		return math.NaN(), nil
+	}
+	rig, err := config.ParseRig("rig of "+path, t.Header().RigText)
+	if err != nil {
+		return math.NaN(), wrong(err)
+	}
+	return rig.AmbientKPa, nil
 }
 
 // readTested returns the setups of a trial with their picks, in the trial's order, and the trial.
