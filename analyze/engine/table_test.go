@@ -236,6 +236,11 @@ func TestCurve(t *testing.T) {
 	assert.InDelta(t, 2.5, two.At(5), 1e-12)
 	assert.InDelta(t, 5, two.At(-1), 0)
 	assert.InDelta(t, 0, two.At(11), 0)
+	// Where the slope turns, an end's is kept to thrice its piece's: by the three-point formula it
+	// would be ((2 + 1)·1 + 21)/2 = 12 here.
+	turned, err := NewCurve([]float64{0, 1, 2}, []float64{0, 1, -20})
+	require.NoError(t, err)
+	assert.InDelta(t, 3, turned.At(1e-6)/1e-6, 1e-3)
 	// It stays between its points, and meets them.
 	x, y := []float64{0, 1, 2, 5, 6, 9}, []float64{10, 10, 7, 6.9, 1, 0}
 	c, err := NewCurve(x, y)

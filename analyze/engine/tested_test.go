@@ -115,3 +115,60 @@ func TestCheapest(t *testing.T) {
 		assert.Equal(t, c.shown, shown, c.name)
 	}
 }
+
+// Two circuits: two engines draw twice the air of one; one for both holds less vacuum.
+func TestArrangements(t *testing.T) {
+	nan := math.NaN()
+	c := config.Candidate{Name: "ejector", Kind: "ejector", AirLminANR: 60, PowerW: nan, CurveKPa: nan,
+		Curve: []config.CurvePoint{{VacuumKPa: 0, FlowLminANR: 40, PowerW: nan}, {VacuumKPa: 80, FlowLminANR: 0, PowerW: nan}}}
+	fit, err := FitLaw([]Point{{VacuumKPa: 20, FlowLminANR: 10}, {VacuumKPa: 40, FlowLminANR: 20}, {VacuumKPa: 60, FlowLminANR: 30}}, 101.325, Laminar)
+	require.NoError(t, err)
+	need := Need{RequiredKPa: 30, AmbientKPa: 101.325, Circuits: 2, Circuit: Circuit{VolumeL: 0.4, VolumeU: nan},
+		Cycle: Cycle{PicksPerMinute: 60, SupplyOnS: 0.5, HoursPerYear: 1000, SpecificEnergyKWhM3: 0.1}}
+	m, err := NewMatch(c, fit, need)
+	require.NoError(t, err)
+	// 40(1 − v/80) = 0.5 v at 40 kPa, = 1.0 v at 26.667 kPa.
+	assert.InDelta(t, 40, m.VacuumKPa.Value, 1e-6)
+	assert.InDelta(t, 80./3, m.Central.VacuumKPa.Value, 1e-6)
+	assert.InDelta(t, 10, m.MarginKPa, 1e-6)
+	assert.True(t, m.Shown)
+	assert.False(t, m.Central.Holds)
+	assert.InDelta(t, 120, m.AirLminANR, 0)
+	assert.InDelta(t, 60, m.Central.AirLminANR, 0)
+	assert.InDelta(t, 120./60*0.5/1000*0.1*3.6e6, m.PickJ, 1e-9)
+	assert.InDelta(t, m.PickJ/2, m.Central.PickJ, 1e-9)
+	assert.True(t, math.IsNaN(m.PowerW))
+	assert.False(t, m.Central.SealTimeS.OK())
+	assert.InDelta(t, 0.4*60/100/0.5*math.Log(40./30), m.HoldsShutS, 1e-6, "V·60/(100·g)·ln(v0/v1)")
+	// τ = 60 V/(100·(q0/v_max + g)) = 0.24 s; to 20 kPa with one engine for both: v∞ = 80/3, V and g twice.
+	need.RequiredKPa = 20
+	m, err = NewMatch(c, fit, need)
+	require.NoError(t, err)
+	assert.InEpsilon(t, -0.24*math.Log(1-20./40), m.SealTimeS.Value, 1e-6)
+	assert.InEpsilon(t, -60*0.8/(100*1.5)*math.Log(1-20/(80./3)), m.Central.SealTimeS.Value, 1e-6)
+	c.Curve = c.Curve[:1]
+	_, err = NewMatch(c, fit, need)
+	assert.ErrorContains(t, err, `engine "ejector"`)
+}
+
+// Two settings known very well: the interval is the span of the three laws, no more.
+func TestSpanOfLaws(t *testing.T) {
+	curve, err := NewCurve([]float64{0, 80}, []float64{40, 0})
+	require.NoError(t, err)
+	s := Supply{Curve: curve, CurveKPa: math.NaN(), AmbientKPa: 101.325}
+	points := []Point{{VacuumKPa: 20, FlowLminANR: 6, FlowU: 1e-3, Dof: math.Inf(1)}, {VacuumKPa: 40, FlowLminANR: 9.5, FlowU: 1e-3, Dof: math.Inf(1)}}
+	fit, err := FitLeak(points, 101.325)
+	require.NoError(t, err)
+	o := Operate(s, fit, 1)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, law := range []Law{Power, Orifice, Laminar} {
+		f, err := FitLaw(points, 101.325, law)
+		require.NoError(t, err)
+		v := Operate(s, f, 1).VacuumKPa.Value
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	assert.InDelta(t, lo, o.VacuumKPa.Lo, 0.02)
+	assert.InDelta(t, hi, o.VacuumKPa.Hi, 0.02)
+	assert.Greater(t, hi-lo, 1.0)
+	assert.True(t, o.VacuumKPa.Has(ThreeLaws))
+}

@@ -80,7 +80,7 @@ func TestProperties(t *testing.T) {
 	const seed = 6
 	t.Log("seed", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	n, shifted, scaled := 500, 0, 0
+	n, shifted, scaled := 300, 0, 0
 	if testing.Short() {
 		n = 150
 	}
