@@ -216,3 +216,63 @@ func BenchmarkChoose2000(b *testing.B) {
 		Choose(t, DefaultMix(t), 40, 2000, 1)
 	}
 }
+
+// Null trials laid out by Plan: engines are set up anew four times, and each set-up has an
+// effect of its own, as pieces and runs have. Picks of one set-up are no evidence for the
+// engine beyond it.
+func TestNullSplitPlot(t *testing.T) {
+	sheet, err := Plan(Layout{Factors: []Factor{{"bag", []string{"sachet"}}, {"cup", []string{"a", "b"}}, {"engine", []string{"e1", "e2"}}},
+		Pieces: 5, Picks: 3, Repeats: 4, Dear: []string{"engine"}, Stations: []string{"left"}, Seed: 9})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, wrong, naive := trials()/4, 0, 0
+	for i := range n {
+		r := seeded(24, i)
+		trial := &Trial{Trial: &config.Trial{Requirement: noRequirement(), Setups: sheet.Setups}, Finished: true}
+		trial.Design.WholePlots = []string{"engine"}
+		piece := map[string]float64{}
+		plot, engine := 0.0, ""
+		for k, run := range sheet.Runs {
+			s := trial.Setup(run.Setups["left"])
+			if s.Engine != engine {
+				engine, plot = s.Engine, 0.15*r.NormFloat64()
+			}
+			if _, ok := piece[run.Piece]; !ok {
+				piece[run.Piece] = 0.1 * r.NormFloat64()
+			}
+			mean := plot + piece[run.Piece] + 0.05*r.NormFloat64()
+			for range run.Picks {
+				none := analyze.None()
+				p := pick.Pick{Run: k + 1, Station: "left", Outcome: pick.Released, SealTimeS: none, HoldVacuumKPa: none, LowestVacuumKPa: none,
+					ResponseDelayS: none, LeakFlowLminANR: none, LeakDownKPaS: none, ReleaseTimeS: none}
+				p.EnergyJ = analyze.Figure{Value: 300 * math.Exp(mean+0.05*r.NormFloat64())}
+				trial.Picks = append(trial.Picks, Pick{Pick: p, Setup: s.Name, Piece: run.Piece})
+			}
+		}
+		found := func(o Options) bool {
+			for _, e := range Compare(trial, o).Effects {
+				if e.Finding == Better || e.Finding == Worse {
+					return true
+				}
+			}
+			return false
+		}
+		if found(Options{}) {
+			wrong++
+		}
+		// As if setting up an engine were free of effects.
+		trial.Design.WholePlots = []string{}
+		if found(Options{By: []string{"engine"}}) {
+			naive++
+		}
+	}
+	bound := 0.05 + 3*math.Sqrt(0.05*0.95/float64(n))
+	t.Logf("false findings in %.4f of %d null trials, allowed %.4f; %.4f with set-ups ignored", float64(wrong)/float64(n), n, bound, float64(naive)/float64(n))
+	if float64(wrong) > bound*float64(n) {
+		t.Error("too many")
+	}
+	if float64(naive) < 0.15*float64(n) {
+		t.Error("these null trials would not show a mistake")
+	}
+}
