@@ -146,7 +146,7 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 		x := EffectJSON{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, e.Finding, e.Percent, scaled(e.Absolute, e.Measure.Scale), e.Sides,
 			number(e.P), number(e.Adjusted), e.Method, e.Block, e.NA, e.NB, e.Paired, warnings(e.Warnings, e.Percent.Warnings), nil}
 		for _, w := range e.Warnings {
-			if w.Code == compare.MorePieces {
+			if w.Code == compare.MorePieces && !math.IsNaN(w.B) {
 				n := int(w.A)
 				x.Sufficient = &n
 			}
@@ -225,6 +225,10 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	for _, w := range e.Warnings {
 		switch w.Code {
 		case compare.MorePieces:
+			if math.IsNaN(w.B) {
+				more = append(more, fmt.Sprintf("%.0f pieces of each would begin to tell more", w.A))
+				continue
+			}
 			more = append(more, fmt.Sprintf("about %.0f of each would show a difference of %g %%", w.A, w.B))
 		case compare.ThisPieceOnly, compare.Provisional, compare.NotTestable:
 		default:
@@ -255,8 +259,8 @@ type levelRow struct {
 }
 
 // Compared writes a comparison for people: a table of levels with letters, what was found,
-// what could not be told, and the verdicts. With all set every effect gets a line, else only
-// differences that were found, and the rest is counted.
+// what could not be told, and the verdicts. With all set, or few effects, every effect gets a
+// line; else only differences that were found, and the rest is counted.
 func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model, all bool) error {
 	var rows []*levelRow
 	var names, measures []string
@@ -312,6 +316,7 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		letters.legend(w)
 		fmt.Fprintln(w, "\nMiddles: medians of times, means of the rest. Levels with a small letter in common cannot be told apart.")
 	}
+	all = all || len(c.Effects) <= 8
 	if len(c.Effects) == 0 {
 		fmt.Fprintln(w, "There is nothing to compare: no two setups of one "+strings.Join(c.Within, " and ")+".")
 	}

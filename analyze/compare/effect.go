@@ -762,7 +762,7 @@ func (t *Trial) pieces(d contrast, m *Measure, see float64) analyze.Warning {
 	}
 	if !(sd > 0) || math.IsInf(sd, 0) {
 		// Nothing is known of the spread between blocks: a pilot has to show it first.
-		return analyze.Warn2(MorePieces, 3, see)
+		return analyze.Warn1(MorePieces, 3)
 	}
 	return analyze.Warn2(MorePieces, float64(stats.SizeForDifference(delta, sd, t.Requirement.Confidence, 0.8, d.paired)), see)
 }

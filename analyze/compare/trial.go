@@ -20,7 +20,7 @@ const (
 	ThisPieceOnly    analyze.Code = "this piece only"              // one piece a level: nothing is said of others
 	NotTestable      analyze.Code = "not testable"                 // A, B: independent units of each level
 	TooFewPicks      analyze.Code = "too few independent picks"    // A: had, B: needed
-	MorePieces       analyze.Code = "more pieces needed"           // A: of each level, to see a difference of B percent at 80 %
+	MorePieces       analyze.Code = "more pieces needed"           // A: of each level, to see a difference of B percent at 80 %; B NaN: to learn their spread at all
 	MorePicks        analyze.Code = "more picks needed"            // A: about how many, if things stay as they are
 	Autocorrelated   analyze.Code = "picks depend on each other"   // A: lag-1 autocorrelation, B: what one is worth
 	Drifts           analyze.Code = "drifts over the trial"        // A: p of no drift
