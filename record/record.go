@@ -116,7 +116,9 @@ func (r *Recorder) Run(ctx context.Context) error {
 	running.Wait()
 	if err == nil {
 		r.Stations.Finish()
-		err = l.judged(nil)
+		if err = l.judged(nil); err == nil {
+			err = r.File.Finish(1)
+		}
 	}
 	for i, e := range errs {
 		if e != nil && err == nil {

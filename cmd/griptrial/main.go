@@ -110,7 +110,8 @@ into a safety circuit.`,
 		return wrongf("%s: %w; see %s --help", c.CommandPath(), err, c.CommandPath())
 	})
 	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), planCommand(),
-		compareCommand(), chooseCommand(), soakCommand(), liftCommand(), layoutCommand(), engineCommand())
+		compareCommand(), chooseCommand(), soakCommand(), liftCommand(), layoutCommand(), engineCommand(),
+		verifyCommand(), salvageCommand(), reanalyseCommand())
 	for _, sub := range c.Commands() {
 		if args := sub.Args; args != nil {
 			sub.Args = func(c *cobra.Command, a []string) error {
