@@ -756,3 +756,37 @@ buses:
 	assert.Contains(t, err.Error(), "only on a Modbus RTU line can another master be listened to")
 	assert.Contains(t, err.Error(), "has no serial port")
 }
+
+// A loop of 4 to 20 mA brings the limits of NAMUR NE 43 with it.
+func TestLimitsOfCounts(t *testing.T) {
+	parse := func(scale string) (*Rig, error) {
+		return ParseRig("rig.yaml", []byte(strings.Replace(baseRig, "scale: -0.1 kPa", scale, 1)))
+	}
+	rig, err := parse("scale: {raw: [0, 27648], signal: [0 mA, 20 mA], sensor: [4 mA, 20 mA], value: [0 kPa, -100 kPa]}\n            saturated: [-32768, 32767]\n            stuck_after: 2 s")
+	require.NoError(t, err)
+	l := rig.Buses[0].Devices[0].Channels[0].Limits
+	assert.InDelta(t, 20, l.LoopOffsetMA+27648*l.LoopScaleMA, 1e-9)
+	assert.InDelta(t, 0, l.LoopOffsetMA, 1e-9)
+	assert.Equal(t, []int64{-32768, 32767}, []int64{l.SaturatedLo, l.SaturatedHi})
+	assert.Equal(t, 2.0, l.StuckS)
+	assert.Equal(t, sample.BrokenWire, l.Of(0))
+	assert.Equal(t, sample.Flag(""), l.Of(5530), "4 mA")
+
+	for _, scale := range []string{"scale: -0.1 kPa", "scale: {raw: [0, 27648], signal: [0 V, 10 V], sensor: [1 V, 5 V], value: [0 kPa, -100 kPa]}",
+		"scale: {raw: [0, 27648], signal: [0 mA, 20 mA], sensor: [0 mA, 20 mA], value: [0 kPa, -100 kPa]}"} {
+		rig, err := parse(scale)
+		require.NoError(t, err)
+		assert.Equal(t, sample.Limits{}, rig.Buses[0].Devices[0].Channels[0].Limits, scale)
+	}
+	for scale, want := range map[string]string{
+		"scale: -0.1 kPa\n            saturated: [5, 5]":   "[5, 5] are no ends; want two whole numbers, the smaller first",
+		"scale: -0.1 kPa\n            saturated: [0.5, 5]": "[0.5, 5] are no ends",
+		"scale: -0.1 kPa\n            saturated: 5":        "two readings at which the converter is at its ends",
+		"scale: -0.1 kPa\n            stuck_after: 2":      "has no unit",
+		"scale: -0.1 kPa\n            stuck_after: 0 s":    "stuck_after",
+	} {
+		_, err := parse(scale)
+		require.Error(t, err, scale)
+		assert.Contains(t, err.Error(), want)
+	}
+}

@@ -9,7 +9,7 @@ import (
 // switched reads how a switched channel's reading means on. Its value is the reading, or
 // with invert its negative (for a bit: 1 less the bit), so that on is always above OnAbove.
 func switched(v *value, c *Channel, kind reading) {
-	v.refuse("a "+string(c.Kind)+" channel is on or off", "scale", "reads", "accuracy", "resolution")
+	v.refuse("a "+string(c.Kind)+" channel is on or off", "scale", "reads", "accuracy", "resolution", "saturated", "stuck_after")
 	invert := v.flag("invert")
 	c.Offset, c.Scale, c.Resolution = 0, 1, 1
 	if kind.known && !kind.whole {
@@ -58,6 +58,8 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 		}
 		line = readScale(v.at["scale"], dim, kind, sign, want)
 	}
+	c.Limits.LoopOffsetMA, c.Limits.LoopScaleMA = line.loopOffsetMA, line.loopScaleMA
+	c.limits(v, kind)
 	c.Accuracy = v.quantity("accuracy", dim.with(Unit{ofSpan, line.span, 100}), positive)
 	c.Resolution = v.quantity("resolution", dim, positive)
 	if math.IsNaN(line.factor) || !kind.known {
@@ -84,6 +86,30 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 		c.Offset, c.Scale = line.offset-r.rig.AmbientKPa, line.factor
 	default:
 		c.Offset, c.Scale = line.offset, line.factor
+	}
+}
+
+// limits reads which readings are no measurement.
+func (c *Channel) limits(v *value, kind reading) {
+	if v.has("saturated") {
+		const want = "the two readings at which the converter is at its ends such as [0, 4095]"
+		if two := v.pair("saturated", want); two != nil {
+			lo, hi := two[0].asNumber(want), two[1].asNumber(want)
+			switch {
+			case math.IsNaN(lo) || math.IsNaN(hi): // noted
+			case !kind.whole && kind.known:
+				v.where("saturated").fault("has no place here: only a converter's whole numbers have ends")
+			case lo >= hi || lo != math.Trunc(lo) || hi != math.Trunc(hi):
+				v.at["saturated"].fault("[%g, %g] are no ends; want two whole numbers, the smaller first", lo, hi)
+			default:
+				c.Limits.SaturatedLo, c.Limits.SaturatedHi = int64(lo), int64(hi)
+			}
+		}
+	}
+	if v.has("stuck_after") {
+		if c.Limits.StuckS = v.quantity("stuck_after", Time, positive); math.IsNaN(c.Limits.StuckS) {
+			c.Limits.StuckS = 0
+		}
 	}
 }
 
@@ -120,13 +146,17 @@ func (r *rigReader) reads(v *value, k sample.Kind) string {
 
 // straight is the line value = offset + factor × reading, and the span of values that it
 // was stated over. With a fault factor is NaN; span is NaN where none was stated.
-type straight struct{ offset, factor, span float64 }
+type straight struct {
+	offset, factor, span float64
+
+	loopOffsetMA, loopScaleMA float64 // of the reading, where the sensor sends 4 to 20 mA; else 0
+}
 
 // readScale reads a scale: one count's worth, or two points, or two points by way of the
 // electric signal between a transducer and the block that digitises it. With reads the
 // signs of the values must agree.
 func readScale(v *value, dim Dimension, kind reading, reads, want string) straight {
-	none := straight{math.NaN(), math.NaN(), math.NaN()}
+	none := straight{offset: math.NaN(), factor: math.NaN(), span: math.NaN()}
 	if v.kind != mapping {
 		if v.kind == list {
 			v.misfit(want)
@@ -137,7 +167,7 @@ func readScale(v *value, dim Dimension, kind reading, reads, want string) straig
 			v.fault("%s for each count makes every value the same; want another", quote(v.text))
 			return none
 		}
-		return straight{0, factor, math.NaN()}
+		return straight{factor: factor, span: math.NaN()}
 	}
 	defer v.finish()
 	v.known = append(v.known, "signal", "sensor")
@@ -167,6 +197,7 @@ func readScale(v *value, dim Dimension, kind reading, reads, want string) straig
 	})
 	wantValue := "two values, at those readings, each " + dim.want()
 	y0, y1 := numbers("value", wantValue, func(p *value) float64 { return p.asQuantity(dim) })
+	var loopOffsetMA, loopScaleMA float64
 	if v.has("signal") || v.has("sensor") {
 		// raw ↔ signal is the block's range, sensor ↔ value the transducer's: find the
 		// readings at which the transducer gives its two signals.
@@ -180,6 +211,10 @@ func readScale(v *value, dim Dimension, kind reading, reads, want string) straig
 		s0, s1 := numbers("signal", "the block's two signals at those readings such as [0 V, 10 V] or [4 mA, 20 mA]", quantity)
 		a0, a1 := numbers("sensor", "the transducer's two signals at those values such as [1 V, 5 V]", quantity)
 		perSignal := (r1 - r0) / (s1 - s0)
+		if unit.Name == Current.Name && min(a0, a1) == 4 && max(a0, a1) == 20 {
+			loopScaleMA = 1 / perSignal
+			loopOffsetMA = s0 - loopScaleMA*r0
+		}
 		r0, r1 = r0+(a0-s0)*perSignal, r0+(a1-s0)*perSignal
 	}
 	factor := (y1 - y0) / (r1 - r0)
@@ -202,5 +237,5 @@ func readScale(v *value, dim Dimension, kind reading, reads, want string) straig
 		v.at["value"].fault("an absolute pressure is not negative; want 0 or more, or \"reads: gauge\"")
 		return none
 	}
-	return straight{y0 - factor*r0, factor, hi - lo}
+	return straight{y0 - factor*r0, factor, hi - lo, loopOffsetMA, loopScaleMA}
 }

@@ -3,6 +3,7 @@ package record
 import (
 	"cmp"
 	"iter"
+	"maps"
 	"slices"
 
 	"griptrial/acquire/sample"
@@ -14,12 +15,28 @@ type Stations struct {
 	plan     *Plan // nil: no runs
 	trackers []*pick.Tracker
 	names    []string
+	groups   []sample.Group
+	flaggers [][]sample.Flagger // by group and channel
+	flagged  map[Flagged]int
+}
+
+// A Flagged is a channel and why counts of it are no measurement.
+type Flagged struct {
+	Channel string
+	Flag    sample.Flag
 }
 
 // NewStations returns the stations with the given settings, which find their channels in
 // groups.
 func NewStations(groups []sample.Group, settings []pick.Settings, plan *Plan) (*Stations, error) {
-	s := &Stations{plan: plan}
+	s := &Stations{plan: plan, groups: groups, flagged: map[Flagged]int{}}
+	for _, g := range groups {
+		f := make([]sample.Flagger, len(g.Channels))
+		for i := range f {
+			f[i].Limits = g.Channels[i].Limits
+		}
+		s.flaggers = append(s.flaggers, f)
+	}
 	for _, set := range settings {
 		k, err := pick.New(set, groups)
 		if err != nil {
@@ -38,12 +55,44 @@ type Judged struct {
 	Gaps   map[string][]pick.Gap // by station
 }
 
-// Push judges one batch.
+// Push judges one batch. Counts that are no measurement stay in the file as they were read;
+// for the figures they are missing.
 func (s *Stations) Push(b sample.Batch) {
+	b = s.measured(b)
 	for _, k := range s.trackers {
 		k.Push(b)
 	}
 }
+
+// measured returns b with sample.Missing in place of flagged counts.
+func (s *Stations) measured(b sample.Batch) sample.Batch {
+	cloned := false
+	for c, counts := range b.Counts {
+		f := &s.flaggers[b.Group][c]
+		if f.Limits == (sample.Limits{}) {
+			continue
+		}
+		own := false
+		for i, n := range counts {
+			flag := f.Flag(b.T[i], n)
+			if flag == "" {
+				continue
+			}
+			s.flagged[Flagged{s.groups[b.Group].Channels[c].Name, flag}]++
+			if !cloned { // b is others' too
+				b.Counts, cloned = slices.Clone(b.Counts), true
+			}
+			if !own {
+				b.Counts[c], own = slices.Clone(counts), true
+			}
+			b.Counts[c][i] = sample.Missing
+		}
+	}
+	return b
+}
+
+// Flagged returns how many counts were no measurement so far, by channel and cause.
+func (s *Stations) Flagged() map[Flagged]int { return maps.Clone(s.flagged) }
 
 // Finish ends the recording.
 func (s *Stations) Finish() {

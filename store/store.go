@@ -590,6 +590,31 @@ type channelJSON struct {
 	IntervalS  number `json:"interval_s"`
 	UpdateS    number `json:"update_s"`
 	LagS       number `json:"lag_s"`
+
+	Limits *limitsJSON `json:"limits,omitempty"`
+}
+
+type limitsJSON struct {
+	LoopOffsetMA number `json:"loop_offset_ma"`
+	LoopScaleMA  number `json:"loop_scale_ma"`
+	SaturatedLo  int64  `json:"saturated_lo"`
+	SaturatedHi  int64  `json:"saturated_hi"`
+	StuckS       number `json:"stuck_s"`
+}
+
+func newLimitsJSON(l sample.Limits) *limitsJSON {
+	if l == (sample.Limits{}) {
+		return nil
+	}
+	return &limitsJSON{number(l.LoopOffsetMA), number(l.LoopScaleMA), l.SaturatedLo, l.SaturatedHi, number(l.StuckS)}
+}
+
+func (l *limitsJSON) limits() sample.Limits {
+	if l == nil {
+		return sample.Limits{}
+	}
+	return sample.Limits{LoopOffsetMA: float64(l.LoopOffsetMA), LoopScaleMA: float64(l.LoopScaleMA),
+		SaturatedLo: l.SaturatedLo, SaturatedHi: l.SaturatedHi, StuckS: float64(l.StuckS)}
 }
 
 func newChannelJSON(c sample.Channel) channelJSON {
@@ -597,7 +622,7 @@ func newChannelJSON(c sample.Channel) channelJSON {
 		Name: c.Name, Kind: string(c.Kind), Unit: c.Kind.Unit(), Station: c.Station, At: c.At,
 		Offset: number(c.Offset), Scale: number(c.Scale), OnAbove: number(c.OnAbove),
 		Resolution: number(c.Resolution), Accuracy: number(c.Accuracy),
-		IntervalS: number(c.IntervalS), UpdateS: number(c.UpdateS), LagS: number(c.LagS),
+		IntervalS: number(c.IntervalS), UpdateS: number(c.UpdateS), LagS: number(c.LagS), Limits: newLimitsJSON(c.Limits),
 	}
 }
 
@@ -606,7 +631,7 @@ func (c channelJSON) channel() sample.Channel {
 		Name: c.Name, Kind: sample.Kind(c.Kind), Station: c.Station, At: c.At,
 		Offset: float64(c.Offset), Scale: float64(c.Scale), OnAbove: float64(c.OnAbove),
 		Resolution: float64(c.Resolution), Accuracy: float64(c.Accuracy),
-		IntervalS: float64(c.IntervalS), UpdateS: float64(c.UpdateS), LagS: float64(c.LagS),
+		IntervalS: float64(c.IntervalS), UpdateS: float64(c.UpdateS), LagS: float64(c.LagS), Limits: c.Limits.limits(),
 	}
 }
 

@@ -70,6 +70,8 @@ type Channel struct {
 	IntervalS  float64 // poll interval
 	UpdateS    float64 // refresh inside the device, or the controller's scan
 	LagS       float64 // time constant of the sensor
+
+	Limits Limits // beyond which a count is no measurement; zero where none are stated
 }
 
 // Value returns the value of raw count n in the channel's unit, NaN where it is Missing.

@@ -188,6 +188,9 @@ func showReadings(w io.Writer, rig *config.Rig, readings []acquire.Reading) erro
 		}
 		c := channels[r.Channel]
 		value := fmt.Sprintf("%.4g %s", r.Value, c.Kind.Unit())
+		if flag := c.Limits.Of(r.Raw); flag != "" {
+			value += ", " + string(flag)
+		}
 		if c.Kind.Switched() {
 			value = map[bool]string{true: "on", false: "off"}[c.On(r.Raw)]
 		}

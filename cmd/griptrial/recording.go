@@ -156,6 +156,9 @@ func (r *recording) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
+	for f, n := range stations.Flagged() {
+		fmt.Fprintf(r.stderr, "%s: %d samples stored but not used, %s\n", f.Channel, n, f.Flag)
+	}
 	for i, b := range buses {
 		for _, l := range deviceLines(b) {
 			fmt.Fprintf(r.stderr, "%s, %s\n", r.rig.Buses[i].Name, l)
