@@ -283,3 +283,76 @@ func TestReplayIsLive(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, report.OK(), "%v", report.Damage)
 }
+
+// A bus that fails for a while is data: the recording goes on, the fault is in the file, and
+// the picks come back to the bit.
+func TestFaultsOnTheWire(t *testing.T) {
+	names := []string{"s1"}
+	sc := simulator.DemoScenario(8).OnStations(names)
+	rig := wireRig(t, names, "127.0.0.1:1", 5)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	rig.Buses[0].Address = ln.Addr().String()
+	sim, err := simulator.NewRig(sc, *rig)
+	require.NoError(t, err)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	sim.Bus("bus0").SetFault(func(r simulator.Request) simulator.Fault {
+		switch n := r.N; {
+		case n >= 600 && n < 603:
+			return simulator.Fault{Mute: true}
+		case n == 800:
+			return simulator.Fault{Close: true}
+		case n == 1000:
+			return simulator.Fault{Exception: 4}
+		case n == 1200:
+			return simulator.Fault{Fewer: 2}
+		}
+		return simulator.Fault{}
+	})
+	served := make(chan error, 1)
+	go func() { served <- simulator.Serve(ctx, ln, sim.Bus("bus0")) }()
+	clock := acquire.NewClock()
+	p, err := modbus.NewPoller(rig.Buses[0], clock)
+	require.NoError(t, err)
+	sources := []Source{p}
+	plan := NewPlan(wireTrial(sc))
+	settings, err := Settings(rig, plan)
+	require.NoError(t, err)
+	s, err := NewStations(Groups(sources), settings, plan)
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), "faults.gtrial")
+	file, err := store.Create(path, store.Header{Program: "test", AnchorUTC: clock.UTC(), RigText: rig.Text, Groups: Groups(sources), Stations: names})
+	require.NoError(t, err)
+	seen := 0
+	recording, end := context.WithCancel(ctx)
+	defer end()
+	r := Recorder{File: file, Sources: sources, Stations: s, Plan: plan, Committed: func(x Progress) {
+		for _, b := range x.Batches {
+			if b.Fault != "" {
+				seen++
+			}
+		}
+		if x.Done[0] == 8 {
+			end()
+		}
+	}}
+	time.AfterFunc(time.Minute, end) // picks that the faults hid are never done
+	require.NoError(t, r.Run(recording))
+	require.NoError(t, file.Close())
+	stop()
+	require.NoError(t, <-served)
+	assert.GreaterOrEqual(t, seen, 4, "faults in the file")
+
+	file, err = store.OpenRead(path)
+	require.NoError(t, err)
+	defer file.Close()
+	found, err := file.Picks(1, "")
+	require.NoError(t, err)
+	require.NotEmpty(t, found)
+	requireSamePicks(t, found, replay(t, file, settings, plan).Picks)
+	report, err := store.Check(path)
+	require.NoError(t, err)
+	require.True(t, report.OK(), "%v", report.Damage)
+	assert.EqualValues(t, seen, report.Faults)
+}

@@ -80,7 +80,11 @@ func (t *Trial) validate(b *sample.Batch) error {
 	}
 	channels := len(t.header.Groups[b.Group].Channels)
 	if b.Fault != "" {
-		if len(b.T)+len(b.Half)+len(b.Counts) > 0 {
+		scans := len(b.T) + len(b.Half)
+		for _, c := range b.Counts { // columns without counts are none, and come back as none
+			scans += len(c)
+		}
+		if scans > 0 {
 			return errors.New("a fault has no scans")
 		}
 		if len(b.Fault) > maxFaultBytes {

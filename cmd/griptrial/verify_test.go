@@ -40,7 +40,7 @@ func TestVerifyReanalyseSalvage(t *testing.T) {
 	assert.Equal(t, exitFailed, code, out)
 	assert.NotEmpty(t, errs)
 	saved := filepath.Join(dir, "saved.gtrial")
-	code, out, errs = command(t, "salvage", broken, "--out", saved)
+	_, out, errs = command(t, "salvage", broken, "--out", saved)
 	t.Log(out, errs)
 	assert.FileExists(t, saved)
 	code, _, errs = command(t, "picks", saved)
