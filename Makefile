@@ -28,7 +28,7 @@ vet:
 
 # The race detector on small sizes: the packages that run several goroutines.
 race:
-	$(GO) test -race -short ./acquire/... ./record ./simulator ./store
+	$(GO) test -race -short -p 1 ./acquire/... ./record ./simulator ./store
 
 # One static binary for the laptops and boxes that stand beside a rig.
 cross:

@@ -424,19 +424,27 @@ func (k *Tracker) loss(p *cycle, w *watch) {
 	p.phase = lost
 	p.flats.reset()
 	k.refineLater(p, &p.lostAt, w, false)
-	if k.canTell() {
+	if k.canTell(p, w.since) {
 		k.drop(p, w)
 	}
 }
 
-// canTell reports whether a loss now is a drop and not somebody's letting go. With a
-// release channel supply off means hold, so that any loss before the release is a drop.
-func (k *Tracker) canTell() bool {
+// canTell reports whether a loss at time t is a drop and not somebody's letting go. With a
+// release channel supply off means hold, so that a loss before the release is a drop; but
+// where no check valve is stated and the vacuum goes as the supply shuts, the valve vents, or
+// the release pulse fell between samples.
+func (k *Tracker) canTell(p *cycle, t float64) bool {
 	if k.set.HandHeld {
 		return false
 	}
-	return k.has(sample.Release) || k.carriedOn ||
-		k.has(sample.Supply) && (k.supplyOn || k.set.SupplyOffHolds)
+	supply := k.has(sample.Supply)
+	switch {
+	case k.carriedOn, supply && (k.supplyOn || k.set.SupplyOffHolds):
+		return true
+	case k.has(sample.Release):
+		return !p.shut || t-p.supplyShut.order > max(k.oneEventS(), p.supplyShut.beside)
+	}
+	return false
 }
 
 func (k *Tracker) drop(p *cycle, w *watch) {
@@ -471,8 +479,10 @@ func (k *Tracker) sagBefore(p *cycle, t float64) {
 
 // release takes a release commanded at x.
 func (k *Tracker) release(p *cycle, x instant) {
-	persist := k.set.PersistS
-	if w := &p.dropping; p.phase == holding && w.known && !w.above && !w.held && x.order-w.since >= persist && k.canTell() {
+	// A loss that begins within persist before the release belongs to it, and so does one that
+	// samples cannot tell from it: both lie between the same two.
+	persist := max(k.set.PersistS, x.beside/2)
+	if w := &p.dropping; p.phase == holding && w.known && !w.above && !w.held && x.order-w.since >= persist && k.canTell(p, w.since) {
 		w.held = true
 		k.loss(p, w)
 		if p.dropped {
@@ -493,7 +503,6 @@ func (k *Tracker) release(p *cycle, x instant) {
 	}
 	p.dipping = false
 	k.closeLost(p, false)
-	// A loss that begins within persist before the release belongs to it.
 	k.closeAside(p, x.order-p.asideFrom >= persist)
 	k.closeHold(p, x.order)
 	k.closeLeakDown(p, x.order, false)
@@ -633,7 +642,7 @@ func (k *Tracker) supplyFell(p *cycle, x instant) {
 			k.release(p, x)
 			return
 		}
-		k.closeAside(p, x.order-p.asideFrom >= k.set.PersistS)
+		k.closeAside(p, x.order-p.asideFrom >= max(k.set.PersistS, x.beside/2))
 		k.closeHold(p, x.order)
 		k.shutAt(p, x)
 	}

@@ -184,3 +184,33 @@ func TestSlowResponse(t *testing.T) {
 		assert.True(t, f.Has("below sampling"))
 	}
 }
+
+// However the release lies between slow samples, the fall that it makes is no drop and no sag.
+func TestSlowRelease(t *testing.T) {
+	for i := range 20 {
+		phase := 0.005 * float64(i)
+		for _, top := range []float64{32, 60} {
+			b := bench{intervalS: 0.1, stepKPa: 0.001, vacuum: shape(piece{1 + phase, top, 0.05}, piece{3 + phase, 0, 0.01}),
+				switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1+phase, 3+phase)}}
+			p, e, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 5)
+			require.Len(t, p, 1)
+			assert.Equal(t, Released, p[0].Outcome, "phase %g, from %g kPa", phase, top)
+			assert.Empty(t, e, "phase %g, from %g kPa", phase, top)
+		}
+	}
+}
+
+// A release pulse that falls between samples is no drop: the vacuum goes as the supply shuts.
+func TestReleaseUnseen(t *testing.T) {
+	b := base()
+	b.switches[sample.Release] = func(float64) bool { return false }
+	p, e, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 3)
+	require.Len(t, p, 1)
+	assert.Equal(t, Ended, p[0].Outcome)
+	assert.Empty(t, e)
+	// Lost well after the supply shut, before any release, it is one.
+	b.switches[sample.Supply] = between(0.5003, 1)
+	p, _, _ = b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 3)
+	require.Len(t, p, 1)
+	assert.Equal(t, Dropped, p[0].Outcome)
+}

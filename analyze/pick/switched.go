@@ -112,7 +112,7 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			mid := (s.passed + t) / 2
 			switch {
 			case s.known && (s.fault || t-s.passed > s.gapLimit): // nothing is interpolated across a gap
-				s.put(edge{mid, instant{t: math.NaN(), order: mid}, on})
+				s.put(edge{mid, instant{t: math.NaN(), order: mid, beside: t - s.passed}, on})
 			case s.known:
 				x := instant{t: mid, order: mid, beside: t - s.passed}
 				if s.pause > 0 && t-s.passed < s.interval/5 {
