@@ -9,7 +9,7 @@ import (
 // switched reads how a switched channel's reading means on. Its value is the reading, or
 // with invert its negative (for a bit: 1 less the bit), so that on is always above OnAbove.
 func switched(v *value, c *Channel, kind reading) {
-	v.refuse("a "+string(c.Kind)+" channel is on or off", "scale", "reads", "accuracy", "resolution", "saturated", "stuck_after")
+	v.refuse("a "+string(c.Kind)+" channel is on or off", "scale", "reads", "accuracy", "resolution", "saturated", "stuck_after", "calibration")
 	invert := v.flag("invert")
 	c.Offset, c.Scale, c.Resolution = 0, 1, 1
 	if kind.known && !kind.whole {
@@ -87,6 +87,32 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 	default:
 		c.Offset, c.Scale = line.offset, line.factor
 	}
+	c.calibration(v, dim)
+}
+
+// calibration puts the line of a calibration in place of that of the data sheet. It is from
+// raw counts to the channel's value as griptrial keeps it: a vacuum positive below ambient.
+func (c *Channel) calibration(v *value, dim Dimension) {
+	const want = "a mapping such as {offset: -0.1 kPa, scale: 0.1 kPa, points: 3, date: 2026-11-25}, as griptrial calibrate writes it"
+	if !v.has("calibration") {
+		return
+	}
+	m := v.mapping("calibration", want)
+	if m == nil {
+		return
+	}
+	defer m.finish()
+	ok := m.require("offset", "the value at a count of 0") && m.require("scale", "the value of one count")
+	offset, scale := m.quantity("offset", dim), m.quantity("scale", dim)
+	if scale == 0 {
+		m.where("scale").fault("%s for each count makes every value the same; want another", quote(m.at["scale"].text))
+		ok = false
+	}
+	k := &Calibration{OffsetU: m.quantity("offset_u", dim, notNegative), ScaleU: m.quantity("scale_u", dim, notNegative), Date: m.raw("date")}
+	k.Points, _ = m.integer("points", 2, 10_000)
+	if ok && !math.IsNaN(offset) && !math.IsNaN(scale) {
+		c.Offset, c.Scale, c.Calibration = offset, scale, k
+	}
 }
 
 // limits reads which readings are no measurement.
@@ -122,6 +148,12 @@ func (r *rigReader) dimension(k sample.Kind) Dimension {
 		return Power
 	}
 	return r.pressure
+}
+
+// Dimension returns what c measures, for values of the channel: of a rig that states its
+// ambient pressure, vacuum may be in "% of ambient" too.
+func (c *Channel) Dimension(r *Rig) Dimension {
+	return (&rigReader{pressure: PressureAt(r.AmbientKPa)}).dimension(c.Kind)
 }
 
 // reads returns how the device means a pressure, "" where it measures none.

@@ -68,22 +68,7 @@ func (f *field) count(data []byte) int64 {
 	if f.bits {
 		return int64(data[f.at/8] >> (f.at % 8) & 1)
 	}
-	var u16 uint16
-	var u32 uint32
-	switch b := data[f.at:]; f.order {
-	case "", "AB":
-		u16 = binary.BigEndian.Uint16(b)
-	case "BA":
-		u16 = binary.LittleEndian.Uint16(b)
-	case "ABCD":
-		u32 = binary.BigEndian.Uint32(b)
-	case "CDAB":
-		u32 = uint32(binary.BigEndian.Uint16(b)) | uint32(binary.BigEndian.Uint16(b[2:]))<<16
-	case "BADC":
-		u32 = uint32(binary.LittleEndian.Uint16(b))<<16 | uint32(binary.LittleEndian.Uint16(b[2:]))
-	case "DCBA":
-		u32 = binary.LittleEndian.Uint32(b)
-	}
+	u16, u32 := f.words(data)
 	switch f.kind {
 	case "u16":
 		return int64(u16)
@@ -102,4 +87,29 @@ func (f *field) count(data []byte) int64 {
 		}
 	}
 	return sample.Missing
+}
+
+// float returns the float32 of f in data, whatever it is.
+func (f *field) float(data []byte) float32 {
+	_, u32 := f.words(data)
+	return math.Float32frombits(u32)
+}
+
+// words returns the register or the two registers of f in data, in its order.
+func (f *field) words(data []byte) (u16 uint16, u32 uint32) {
+	switch b := data[f.at:]; f.order {
+	case "", "AB":
+		u16 = binary.BigEndian.Uint16(b)
+	case "BA":
+		u16 = binary.LittleEndian.Uint16(b)
+	case "ABCD":
+		u32 = binary.BigEndian.Uint32(b)
+	case "CDAB":
+		u32 = uint32(binary.BigEndian.Uint16(b)) | uint32(binary.BigEndian.Uint16(b[2:]))<<16
+	case "BADC":
+		u32 = uint32(binary.LittleEndian.Uint16(b))<<16 | uint32(binary.LittleEndian.Uint16(b[2:]))
+	case "DCBA":
+		u32 = binary.LittleEndian.Uint32(b)
+	}
+	return u16, u32
 }

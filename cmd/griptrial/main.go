@@ -109,7 +109,7 @@ into a safety circuit.`,
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return wrongf("%s: %w; see %s --help", c.CommandPath(), err, c.CommandPath())
 	})
-	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), measureCommand(), picksCommand(), planCommand(),
+	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), findCommand(), calibrateCommand(), measureCommand(), picksCommand(), planCommand(),
 		compareCommand(), chooseCommand(), soakCommand(), liftCommand(), layoutCommand(), engineCommand(),
 		verifyCommand(), salvageCommand(), reanalyseCommand())
 	for _, sub := range c.Commands() {

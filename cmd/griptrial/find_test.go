@@ -1,0 +1,176 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/config"
+)
+
+// registers serves one value in every register of unit 1 on loopback, and fails the test at
+// anything that does not read.
+func registers(t *testing.T, value *atomic.Uint32) string {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go func() {
+				defer c.Close()
+				var b [12]byte
+				for {
+					if _, err := io.ReadFull(c, b[:]); err != nil {
+						return
+					}
+					assert.Contains(t, []byte{3, 4}, b[7], "function")
+					if b[6] != 1 {
+						continue
+					}
+					n := int(b[11])
+					out := []byte{b[0], b[1], 0, 0, 0, byte(3 + 2*n), 1, b[7], byte(2 * n)}
+					for range n {
+						out = binary.BigEndian.AppendUint16(out, uint16(value.Load()))
+					}
+					c.Write(out)
+				}
+			}()
+		}
+	}()
+	return l.Addr().String()
+}
+
+func TestFind(t *testing.T) {
+	var value atomic.Uint32
+	value.Store(1013)
+	address := registers(t, &value)
+	code, out, errs := command(t, "find", address, "--units", "1-3", "--timeout", "30 ms")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "holding register 0 is 1013")
+	assert.Equal(t, 2, strings.Count(out, "holding register 0 is 1013")+strings.Count(out, "unit  at"), "one device")
+
+	code, out, errs = command(t, "find", address, "--unit", "1", "--registers", "input:4-5")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "u16 AB = 1013 (ambient in hPa or mbar)")
+
+	code, _, errs = command(t, "find")
+	require.Equal(t, exitDone, code, errs)
+
+	for args, want := range map[string]string{
+		"--units 5-1": "--units", "--units 0-300": "want ids from 0 to 255", "--timeout 5": "--timeout", "--timeout -1s": "--timeout",
+		"--registers coil:0-3": "--registers", "--registers input:9-3": "--registers", "--registers input:0-2000": "up to 1000",
+		"--unit 300 --registers input:0": "--unit", "--parity even,x": `"x"`, "--baud 7": "--baud: found 7", "--stop-bits 3": "--stop-bits",
+	} {
+		code, _, errs := command(t, append([]string{"find", address}, split(args)...)...)
+		assert.Equal(t, exitUsage, code, args)
+		assert.Contains(t, errs, want, args)
+	}
+	code, _, errs = command(t, "find", "/dev/no-such-port")
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, errs, "/dev/no-such-port")
+}
+
+// A stepper sets a register at each line that is asked for.
+type stepper struct {
+	value *atomic.Uint32
+	steps []uint32
+	lines []string
+}
+
+func (s *stepper) Read(b []byte) (int, error) {
+	if len(s.steps) == 0 {
+		return 0, io.EOF
+	}
+	s.value.Store(s.steps[0])
+	n := copy(b, s.lines[0]+"\n")
+	s.steps, s.lines = s.steps[1:], s.lines[1:]
+	return n, nil
+}
+
+func TestCalibrate(t *testing.T) {
+	var value atomic.Uint32
+	address := registers(t, &value)
+	path := filepath.Join(t.TempDir(), "rig.yaml")
+	const text = `# mine
+name: bench
+stations: [{name: left}]
+buses:
+  - name: block
+    kind: modbus-tcp
+    address: 192.0.2.20:502
+    devices:
+      - name: io
+        unit: 1
+        channels:
+          - name: p # the cup
+            kind: vacuum
+            station: left
+            at: cup
+            reads: gauge
+            register: {table: input, address: 0, type: u16}
+            scale: -0.1 kPa
+`
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	o := &calibrateOptions{at: []string{"0 kPa", "30 kPa", "60 kPa"}, forText: "50 ms", addresses: []string{"block=" + address}}
+
+	o.dry = true
+	var out bytes.Buffer
+	in := &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.Equal(t, text, string(after), "a dry run writes nothing")
+
+	o.dry = false
+	in = &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	rig, err := config.LoadRig(path)
+	require.NoError(t, err)
+	c := rig.Buses[0].Devices[0].Channels[0]
+	// Counts 100, 400, 700 at 0, 29.7, 60: slope 0.1, offset -10.1; residuals 0.1 -0.2 0.1, so
+	// s = √0.06, u(slope) = s/√180000, u(offset) = s·√(1/3 + 400²/180000).
+	assert.InDelta(t, 0.1, c.Scale, 1e-12)
+	assert.InDelta(t, -10.1, c.Offset, 1e-9)
+	assert.InDelta(t, 0.244949/424.264, c.Calibration.ScaleU, 1e-6)
+	assert.InDelta(t, 0.271, c.Calibration.OffsetU, 1e-3)
+	assert.Equal(t, 3, c.Calibration.Points)
+	after, _ = os.ReadFile(path)
+	assert.Contains(t, string(after), "# mine")
+	assert.Contains(t, string(after), "- name: p # the cup\n")
+
+	before := after
+	for _, c := range []struct {
+		name    string
+		in      *stepper
+		channel string
+		at      []string
+		want    string
+	}{
+		{"the count does not follow", &stepper{&value, []uint32{100, 100}, []string{"", ""}}, "p", []string{"0 kPa", "30 kPa"}, "does not follow the gauge"},
+		{"input ends", &stepper{&value, []uint32{100}, []string{""}}, "p", []string{"0 kPa", "30 kPa"}, "the input ended"},
+		{"no such channel", nil, "q", []string{"0 kPa", "30 kPa"}, `"q" is no measured channel; want one of "p"`},
+		{"one value", nil, "p", []string{"0 kPa"}, "--at: found 1 values"},
+		{"no unit", nil, "p", []string{"0", "30"}, "has no unit"},
+		{"typed nonsense", &stepper{&value, []uint32{100}, []string{"wet"}}, "p", []string{"0 kPa", "30 kPa"}, "wet"},
+	} {
+		o.at = c.at
+		err := calibrateChannel(context.Background(), c.in, io.Discard, path, c.channel, o)
+		assert.ErrorContains(t, err, c.want, c.name)
+		after, _ := os.ReadFile(path)
+		assert.Equal(t, before, after, c.name)
+	}
+}
