@@ -519,3 +519,43 @@ func (p *later) Read(b []byte) (int, error) {
 	p.data, p.sizes = x.data, x.sizes
 	return n, err
 }
+
+// Every function code and unit that could reach a line: only the four that read, and never
+// unit 0, which is all devices at once. A probe is one of the four too.
+func TestOnlyReadsReachALine(t *testing.T) {
+	near, far := porttest.NewWires()
+	l := newRTU(rtuBus(), time.Millisecond)
+	l.dial = func(context.Context) (port.Stream, error) { return near, nil }
+	l.listen, l.silence = 0, 0
+	require.NoError(t, l.open(t.Context()))
+	for function := range 256 {
+		for _, unit := range []byte{0, 1, 17} {
+			body := []byte{unit, byte(function), 0, 1, 0, 1}
+			frame := binary.LittleEndian.AppendUint16(body, config.CRC16(body))
+			_, err := l.Send(frame)
+			if unit > 0 && function >= 1 && function <= 4 {
+				require.ErrorIs(t, err, ErrTimeout)
+			} else {
+				require.ErrorIs(t, err, errWrite, "unit %d, function %d", unit, function)
+			}
+			_, err = l.Send(append(frame, 0)) // of another length
+			require.ErrorIs(t, err, errWrite)
+		}
+	}
+	far.SetReadDeadline(time.Now().Add(-time.Second))
+	sent := 0
+	for {
+		b := make([]byte, 8)
+		n, err := far.Read(b)
+		if err != nil {
+			break
+		}
+		sent++
+		require.Equal(t, 8, n)
+		require.Contains(t, []byte{1, 2, 3, 4}, b[1])
+		require.NotZero(t, b[0])
+	}
+	assert.Equal(t, 8, sent, "a request of each function to each of two units, or a probe in its place")
+	_, err := l.Send(nil)
+	assert.ErrorIs(t, err, errWrite)
+}
