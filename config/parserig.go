@@ -179,6 +179,35 @@ func (s *Station) read(v *value, pressure Dimension) {
 	}
 	s.SpecificEnergyKWhM3 = v.quantity("specific_energy", SpecificEnergy, positive, between(SpecificEnergy, 0.02, 1))
 	s.SpecificEnergyU = v.quantity("specific_energy_u", SpecificEnergy, notNegative)
+	s.Bench = readBench(v, pressure)
+}
+
+// readBench reads the limits of a station's bench check.
+func readBench(v *value, pressure Dimension) Bench {
+	nan := math.NaN()
+	b := Bench{nan, nan, nan, nan, nan, nan}
+	if !v.has("bench") {
+		return b
+	}
+	m := v.mapping("bench", "a mapping such as {zero: 0.5 kPa, blanked: 60 kPa, leak_down: 2 kPa, open: 10 kPa, air_pressure: [5 bar, 7 bar]}")
+	if m == nil {
+		return b
+	}
+	b.ZeroKPa = m.quantity("zero", pressure, positive)
+	b.BlankedKPa = m.quantity("blanked", pressure, positive)
+	b.LeakDownKPa = m.quantity("leak_down", pressure, positive)
+	b.OpenKPa = m.quantity("open", pressure, positive)
+	if m.has("air_pressure") {
+		const want = "the least and the most such as [5 bar, 7 bar]"
+		if two := m.pair("air_pressure", want); two != nil {
+			b.AirLoKPa, b.AirHiKPa = two[0].asQuantity(pressure, positive), two[1].asQuantity(pressure, positive)
+			if b.AirLoKPa >= b.AirHiKPa {
+				m.at["air_pressure"].fault("the first is not below the second; want %s", want)
+			}
+		}
+	}
+	m.finish()
+	return b
 }
 
 // Baud rates that serial ports and their adapters are set to.

@@ -174,6 +174,17 @@ type Station struct {
 	RemoveIdleLevel     bool    // subtract the idle level from vacuums
 	SpecificEnergyKWhM3 float64 // of compressed air, kWh/m³ ANR
 	SpecificEnergyU     float64 // its standard uncertainty
+	Bench               Bench   // limits of the bench check
+}
+
+// A Bench is what a bench check of a station allows, each NaN where not stated.
+type Bench struct {
+	ZeroKPa     float64 // largest vacuum shown at ambient, above or below zero
+	BlankedKPa  float64 // least vacuum of a blanked cup
+	LeakDownKPa float64 // most vacuum that a blanked cup loses in the 5 s after the supply is shut
+	OpenKPa     float64 // largest vacuum of open suction
+	AirLoKPa    float64 // air pressure at the ejector, gauge: at least ...
+	AirHiKPa    float64 // ... and at most
 }
 
 // An Engine is a vacuum generator.

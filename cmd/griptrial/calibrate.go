@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -161,49 +162,66 @@ func answer(ctx context.Context, in *bufio.Scanner) (string, error) {
 // ones are an error: a line through them would be none.
 func readMean(ctx context.Context, rig *config.Rig, place config.Place, length time.Duration) (calibrate.Counts, error) {
 	var m calibrate.Counts
-	one := *rig
-	bus := *place.Bus
-	device := *place.Device
-	device.Channels = []config.Channel{*place.Channel}
-	bus.Devices = []config.Device{device}
-	one.Buses = []config.Bus{bus}
-	sources, err := openBuses(&one, acquire.NewClock())
-	if err != nil {
-		return m, err
-	}
-	if err := hearBuses(ctx, &one, sources); err != nil {
-		return m, err
-	}
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	var fault string
-	giveUp := time.AfterFunc(length+15*time.Second, stop) // a port is listened to, a device may be slow
-	defer giveUp.Stop()
-	begun := false
-	err = sources[0].Run(ctx, func(b sample.Batch) {
-		if b.Fault != "" {
-			fault = b.Fault
-		}
-		for i := range b.T {
-			if !begun {
-				begun = true
-				time.AfterFunc(length, stop)
-			}
-			m.Add(b.Counts[0][i], &place.Channel.Limits)
-		}
-	})
+	err := readChannel(ctx, rig, place, length, func(_, n int64) { m.Add(n, &place.Channel.Limits) })
 	switch {
 	case err != nil:
 		return m, err
 	case m.Flag != "":
 		return m, fmt.Errorf("channel %s: %s", place.Channel.Name, m.Flag)
-	case m.N == 0 && fault != "":
-		return m, fmt.Errorf("channel %s: no value: %s", place.Channel.Name, fault)
 	case m.N == 0:
-		return m, fmt.Errorf("channel %s: no value", place.Channel.Name)
+		return m, fmt.Errorf("channel %s: %w", place.Channel.Name, errNoValue)
 	}
 	m.End()
 	return m, nil
+}
+
+// errNoValue says that a channel gave nothing while it was read.
+var errNoValue = errors.New("no value")
+
+// readChannel reads one channel for a while, from its first value on, and calls take with
+// the stamp and the raw count of each sample.
+func readChannel(ctx context.Context, rig *config.Rig, place config.Place, length time.Duration, take func(t, n int64)) error {
+	bus, device := *place.Bus, *place.Device
+	device.Channels = []config.Channel{*place.Channel}
+	bus.Devices = []config.Device{device}
+	one := *rig
+	one.Buses = []config.Bus{bus}
+	sources, err := openBuses(&one, acquire.NewClock())
+	if err != nil {
+		return err
+	}
+	if err := hearBuses(ctx, &one, sources); err != nil {
+		return err
+	}
+	reading, stop := context.WithCancel(ctx)
+	defer stop()
+	fault := ""
+	giveUp := time.AfterFunc(length+15*time.Second, stop) // a port is listened to, a device may be slow
+	defer giveUp.Stop()
+	begun := false
+	err = sources[0].Run(reading, func(b sample.Batch) {
+		if b.Fault != "" {
+			fault = b.Fault
+		}
+		for i, t := range b.T {
+			if !begun {
+				begun = true
+				time.AfterFunc(length, stop)
+			}
+			take(t, b.Counts[0][i])
+		}
+	})
+	switch {
+	case err != nil:
+		return err
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case !begun && fault != "":
+		return fmt.Errorf("channel %s: %w: %s", place.Channel.Name, errNoValue, fault)
+	case !begun:
+		return fmt.Errorf("channel %s: %w", place.Channel.Name, errNoValue)
+	}
+	return nil
 }
 
 // replaceFile puts text in the place of a file: whole, or not at all.

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/acquire"
+	"griptrial/acquire/bench"
 	"griptrial/acquire/budget"
 	"griptrial/acquire/sample"
 	"griptrial/config"
@@ -23,6 +24,9 @@ type checkOptions struct {
 	addresses []string
 	offline   bool
 	forText   string
+
+	bench       bool
+	out, before string // files of results of bench checks
 }
 
 func checkCommand() *cobra.Command {
@@ -36,9 +40,21 @@ the rates that it reaches. It ends with the defaults that hold where the file is
 It only reads; no byte that it sends can switch anything.`,
 		Example: `  griptrial check rig.yaml
   griptrial check rig.yaml --offline             the file only
-  griptrial check rig.yaml --address "block=127.0.0.1:15502"`,
+  griptrial check rig.yaml --address "block=127.0.0.1:15502"
+  griptrial check rig.yaml --bench --out before.json          before a trial
+  griptrial check rig.yaml --bench --before before.json       and after it`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.bench {
+				rig, err := loadRig(args[0], o.addresses)
+				if err != nil {
+					return err
+				}
+				return benchCheck(c.Context(), c.InOrStdin(), c.OutOrStdout(), rig, bench.Steps(rig), o.out, o.before)
+			}
+			if o.out != "" || o.before != "" {
+				return wrongf("--out and --before go with --bench")
+			}
 			return check(c.Context(), c.OutOrStdout(), args[0], o)
 		},
 	}
@@ -46,6 +62,9 @@ It only reads; no byte that it sends can switch anything.`,
 	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT"`)
 	f.BoolVar(&o.offline, "offline", false, "check the file only")
 	f.StringVar(&o.forText, "for", "3 s", "how long to poll")
+	f.BoolVar(&o.bench, "bench", false, "lead through the bench check: zero, blanked cup, open suction, air pressure")
+	f.StringVar(&o.out, "out", "", "file for the results of the bench check")
+	f.StringVar(&o.before, "before", "", "results of the bench check before the trial, to show the drift since")
 	return c
 }
 

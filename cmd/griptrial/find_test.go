@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"griptrial/acquire/bench"
 	"griptrial/config"
 )
 
@@ -173,4 +174,50 @@ buses:
 		after, _ := os.ReadFile(path)
 		assert.Equal(t, before, after, c.name)
 	}
+}
+
+// The bench check's verdicts, its file, and the drift between two of them.
+func TestBenchCheck(t *testing.T) {
+	var value atomic.Uint32
+	address := registers(t, &value)
+	dir := t.TempDir()
+	path, first := filepath.Join(dir, "rig.yaml"), filepath.Join(dir, "before.json")
+	require.NoError(t, os.WriteFile(path, []byte(`name: bench
+stations:
+  - name: left
+    bench: {zero: 0.5 kPa, blanked: 60 kPa, leak_down: 2 kPa, open: 10 kPa}
+buses:
+  - name: block
+    kind: modbus-tcp
+    address: 192.0.2.20:502
+    devices:
+      - name: io
+        unit: 1
+        channels:
+          - {name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}
+`), 0o600))
+	rig, err := loadRig(path, []string{"block=" + address})
+	require.NoError(t, err)
+	steps := bench.Steps(rig)
+	for i := range steps {
+		steps[i].LengthS = 0.1
+	}
+	var out bytes.Buffer
+	lines := []string{"", "", "", ""}
+	require.NoError(t, benchCheck(t.Context(), &stepper{&value, []uint32{3, 650, 640, 80}, lines}, &out, rig, steps, first, ""), out.String())
+	assert.Contains(t, out.String(), "pass")
+	assert.NotContains(t, out.String(), "FAIL")
+
+	out.Reset()
+	err = benchCheck(t.Context(), &stepper{&value, []uint32{7, 590, 580, 90}, lines}, &out, rig, steps, "", first)
+	require.Error(t, err)
+	assert.ErrorContains(t, err, "2 of 4 steps failed")
+	assert.Regexp(t, `zero +0.70 kPa +-0.5 to 0.5 kPa +FAIL +\+0.40 kPa`, out.String())
+	assert.Regexp(t, `blanked +59.00 kPa +60 kPa or more +FAIL +-6.00 kPa`, out.String())
+	assert.Regexp(t, `leak-down +0.00 kPa +2 kPa or less +pass +\+0.00 kPa`, out.String())
+	assert.Regexp(t, `open suction +9.00 kPa +10 kPa or less +pass +\+1.00 kPa`, out.String())
+
+	require.NoError(t, os.WriteFile(first, []byte("my notes"), 0o600))
+	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, "", first), "no results of a bench check")
+	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, "", ""), "the input ended")
 }

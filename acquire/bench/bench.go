@@ -1,0 +1,132 @@
+// Package bench is the bench check that begins and ends a trial: what a person does with a
+// cup, and what the rig must show meanwhile. It takes the limits from config and readings
+// from acquire's buses; two of its results give the drift between them.
+package bench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"griptrial/acquire/sample"
+	"griptrial/config"
+)
+
+// A Step is one thing to do and the channel to read meanwhile.
+type Step struct {
+	Station string
+	Name    string // "zero", "blanked", "leak-down", "open suction" or "air pressure"
+	Do      string // what the person does; "" where nothing changes since the step before
+	Place   config.Place
+	LengthS float64 // how long to read
+
+	lo, hi float64 // what passes; infinite where it is open
+	judge  func(v []float64) float64
+}
+
+// A Result is what a step showed.
+type Result struct {
+	Station string   `json:"station"`
+	Step    string   `json:"step"`
+	Value   *float64 `json:"value"` // kPa; nil where it could not be had
+	Lo      *float64 `json:"lo"`    // kPa; nil where open
+	Hi      *float64 `json:"hi"`
+	Pass    *bool    `json:"pass"` // nil where the rig states no limit
+	Why     string   `json:"why,omitempty"`
+}
+
+// Steps returns the steps for every station of a rig that has a vacuum channel.
+func Steps(rig *config.Rig) []Step {
+	var steps []Step
+	inf := math.Inf(1)
+	open := func(x, none float64) float64 {
+		if math.IsNaN(x) {
+			return none
+		}
+		return x
+	}
+	for i := range rig.Stations {
+		s := &rig.Stations[i]
+		b := s.Bench
+		var vacuum, air *config.Place
+		for p := range rig.Channels() {
+			if p.Channel.Station != s.Name && (p.Channel.Station != "" || p.Channel.Kind != sample.AirPressure) {
+				continue
+			}
+			switch p.Channel.Kind {
+			case sample.Vacuum:
+				vacuum = &config.Place{Bus: p.Bus, Device: p.Device, Channel: p.Channel}
+			case sample.AirPressure:
+				air = &config.Place{Bus: p.Bus, Device: p.Device, Channel: p.Channel}
+			}
+		}
+		if vacuum == nil {
+			continue
+		}
+		add := func(name, do string, p config.Place, lengthS, lo, hi float64, judge func([]float64) float64) {
+			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge})
+		}
+		zero := open(b.ZeroKPa, inf)
+		add("zero", "shut the supply and leave the cup open", *vacuum, 2, -zero, zero, median)
+		add("blanked", "hold the cup against a smooth plate, open the supply, wait until the vacuum stands", *vacuum, 2, open(b.BlankedKPa, -inf), inf, median)
+		add("leak-down", "keep the plate on and shut the supply", *vacuum, 5, -inf, open(b.LeakDownKPa, inf), loss)
+		add("open suction", "take the plate away and open the supply", *vacuum, 2, -inf, open(b.OpenKPa, inf), median)
+		if air != nil {
+			add("air pressure", "", *air, 2, open(b.AirLoKPa, -inf), open(b.AirHiKPa, inf), median)
+		}
+	}
+	return steps
+}
+
+// Judge returns the result of values in kPa, in the order of time, NaN where a sample was
+// missing or flagged.
+func (s *Step) Judge(values []float64) Result {
+	r := Result{Station: s.Station, Step: s.Name}
+	finite := func(x float64) *float64 {
+		if math.IsInf(x, 0) || math.IsNaN(x) {
+			return nil
+		}
+		return &x
+	}
+	r.Lo, r.Hi = finite(s.lo), finite(s.hi)
+	limited := r.Lo != nil || r.Hi != nil
+	values = slices.DeleteFunc(slices.Clone(values), math.IsNaN)
+	if len(values) < 3 {
+		r.Why = fmt.Sprintf("%d samples", len(values))
+		if limited {
+			r.Pass = new(bool) // what was not shown has not passed
+		}
+		return r
+	}
+	x := s.judge(values)
+	r.Value = &x
+	if limited {
+		pass := x >= s.lo && x <= s.hi
+		r.Pass = &pass
+	}
+	return r
+}
+
+// Drift returns by how much after's value is above before's in kPa, for the same step of the
+// same station, and false where either has none.
+func Drift(before []Result, after Result) (float64, bool) {
+	for _, b := range before {
+		if b.Station == after.Station && b.Step == after.Step && b.Value != nil && after.Value != nil {
+			return *after.Value - *b.Value, true
+		}
+	}
+	return math.NaN(), false
+}
+
+// median returns the median of values, of which there is one at least.
+func median(values []float64) float64 {
+	v := slices.Sorted(slices.Values(values))
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
+
+// loss returns by how much the median of the first tenth is above that of the last.
+func loss(values []float64) float64 {
+	n := max(1, len(values)/10)
+	return median(values[:n]) - median(values[len(values)-n:])
+}
