@@ -43,6 +43,9 @@ type Progress struct {
 	Done    []int          // picks final at each station
 	Run     int            // the run in progress, from 1; 0 where none is planned
 	AtNS    int64          // latest stamp
+
+	Took   time.Duration // by making the batches durable
+	Queued int           // batches that came meanwhile and wait
 }
 
 // Groups returns the groups of all sources in one list, as batches in a trial file count
@@ -90,7 +93,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 
 	tick := time.NewTicker(every)
 	defer tick.Stop()
-	l := loop{Recorder: r, done: make([]int, len(r.Stations.names))}
+	l := loop{Recorder: r, done: make([]int, len(r.Stations.names)), queued: func() int { return len(in) }}
 	err := l.startRun(0)
 	var pending []sample.Batch
 	for open := true; open && err == nil; {
@@ -135,15 +138,20 @@ type loop struct {
 	scans int
 	at    int64
 	run   int
+
+	took   time.Duration
+	queued func() int
 }
 
 func (l *loop) commit(b []sample.Batch) error {
 	if len(b) == 0 {
 		return nil
 	}
+	began := time.Now()
 	if err := l.File.Append(b); err != nil {
 		return err
 	}
+	l.took = time.Since(began)
 	for _, x := range b {
 		l.scans += len(x.T)
 		if n := len(x.T); n > 0 {
@@ -172,7 +180,7 @@ func (l *loop) judged(b []sample.Batch) error {
 	}
 	if l.Committed != nil {
 		l.Committed(Progress{Judged: j, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
-			Done: slices.Clone(l.done), Run: l.run, AtNS: l.at})
+			Done: slices.Clone(l.done), Run: l.run, AtNS: l.at, Took: l.took, Queued: l.queued()})
 	}
 	return nil
 }

@@ -1,8 +1,11 @@
 package store
 
 import (
+	"encoding/binary"
 	"fmt"
+	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"testing"
 	"time"
@@ -100,4 +103,51 @@ func TestAnalysisComesBack(t *testing.T) {
 	sets, err := trial.Sets()
 	require.NoError(t, err)
 	assert.WithinDuration(t, time.Now(), sets[1].CreatedUTC, time.Hour)
+}
+
+// A full disk or a kill while the WAL is being moved into the file leaves a first page that
+// counts pages which are not there yet. With its WAL the file is whole, and read as such.
+func TestHalfMovedWAL(t *testing.T) {
+	trial := newTrial(t, header())
+	for _, c := range commits(rand.New(rand.NewPCG(3, 3)), 30) {
+		require.NoError(t, trial.Append(c))
+	}
+	want := readAll(t, trial)
+	for _, shm := range []bool{true, false} {
+		path := filepath.Join(t.TempDir(), "half.gtrial")
+		for _, ext := range []string{"", "-wal", "-shm"} {
+			if ext == "-shm" && !shm {
+				continue
+			}
+			b, err := exec.Command("cat", trial.Path()+ext).Output() // a process of its own: our locks stay
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(path+ext, b, 0o644))
+		}
+		p, err := openPages(path)
+		require.NoError(t, err)
+		require.Contains(t, p.inWAL, int64(1))
+		first := p.read(1)
+		require.Greater(t, int64(binary.BigEndian.Uint32(first[28:])), p.count-int64(len(p.inWAL)), "its pages are not there yet")
+		p.close()
+		f, err := os.OpenFile(path, os.O_WRONLY, 0)
+		require.NoError(t, err)
+		_, err = f.WriteAt(first, 0)
+		require.NoError(t, err)
+		require.NoError(t, f.Close())
+
+		reader, err := OpenRead(path)
+		if shm {
+			require.NoError(t, err)
+			requireSame(t, want, readAll(t, reader))
+			require.NoError(t, reader.Close())
+			requireWhole(t, path)
+		} else {
+			require.ErrorContains(t, err, "half.gtrial-shm is missing")
+		}
+		again, err := Open(path)
+		require.NoError(t, err)
+		requireSame(t, want, readAll(t, again))
+		require.NoError(t, again.Close())
+		requireWhole(t, path)
+	}
 }

@@ -7,6 +7,8 @@ import (
 	"iter"
 	"time"
 
+	"github.com/klauspost/compress/zstd"
+
 	"griptrial/analyze/pick"
 )
 
@@ -59,7 +61,16 @@ func (t *Trial) Segment(n int64) (Segment, error) {
 			if r.err != nil {
 				return Segment{}, clear(t.path, "read the outbox", r.err)
 			}
-			if s.Text, err = unpacker().DecodeAll(data, nil); err != nil || len(s.Text) > maxSegmentBytes {
+			var frame zstd.Header
+			if len(data) > 0 {
+				if err = frame.Decode(data); err == nil && frame.FrameContentSize > maxSegmentBytes {
+					err = errors.New("too long")
+				}
+				if err == nil {
+					s.Text, err = unpacker().DecodeAll(data, make([]byte, 0, frame.FrameContentSize))
+				}
+			}
+			if err != nil {
 				return Segment{}, clear(t.path, "read the outbox", fmt.Errorf("%w: segment %d cannot be unpacked", ErrDamaged, n))
 			}
 			return s, nil

@@ -3,6 +3,7 @@ package store
 import (
 	"encoding/json"
 	"fmt"
+	"iter"
 	"maps"
 	"reflect"
 	"slices"
@@ -352,4 +353,15 @@ func (t *Trial) Notes() ([]Note, error) {
 		r.int()
 		return Note{TNS: r.int(), Text: r.text()}
 	}, "ORDER BY id")
+}
+
+// Figures yields name and value of every figure of a pick, in the order of FORMAT.md.
+func Figures(p *pick.Pick) iter.Seq2[string, analyze.Figure] {
+	return func(yield func(string, analyze.Figure) bool) {
+		for _, n := range figureNames {
+			if !yield(n.name, *n.figure(p)) {
+				return
+			}
+		}
+	}
 }

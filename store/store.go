@@ -162,7 +162,7 @@ func makeTables(path string, format int, header []any) error {
 // is put right first. While it is open no other process can open it so: the second gets an
 // error that is ErrInUse.
 func Open(path string) (*Trial, error) {
-	if _, err := inspect(path); err != nil {
+	if _, err := inspect(path, "mode=rw"); err != nil {
 		return nil, err
 	}
 	t, err := connect(path)
@@ -183,7 +183,7 @@ func Open(path string) (*Trial, error) {
 // OpenRead opens a trial file for reading; it may be recorded at the same time. The bytes
 // of the file and of those beside it stay as they are.
 func OpenRead(path string) (*Trial, error) {
-	if _, err := inspect(path); err != nil {
+	if _, err := inspect(path, readOnly); err != nil {
 		return nil, err
 	}
 	t := &Trial{path: path, readers: openReaders(path)}
@@ -241,8 +241,10 @@ func besides(path string) []string {
 // inspect reads the first bytes of path, so that nothing else is opened as a trial file.
 // It reports whether the file was left in WAL mode. SQLite does the reading, without
 // locks: any other way to open and close a file gives up all POSIX locks that this process
-// holds on it (seen in /proc/locks), those of a trial being recorded too.
-func inspect(path string) (wal bool, err error) {
+// holds on it (seen in /proc/locks), those of a trial being recorded too. While the WAL is
+// being moved into the file, or that was cut off (a full disk, a kill), the file alone is no
+// database; then fallback says how to open it with its WAL.
+func inspect(path, fallback string) (wal bool, err error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return false, err
@@ -250,17 +252,17 @@ func inspect(path string) (wal bool, err error) {
 	if !info.Mode().IsRegular() || info.Size() < 100 {
 		return false, fmt.Errorf("%s: %w: no file, or too short for one", path, ErrNotTrial)
 	}
-	a, err := address(path, "mode=ro&immutable=1")
-	if err != nil {
-		return false, err
+	const immutable = "mode=ro&immutable=1"
+	head, err := firstBytes(path, immutable)
+	if code(err) == sqlite3.SQLITE_CORRUPT {
+		if _, e := os.Stat(path + "-wal"); e == nil {
+			if head, e = firstBytes(path, fallback); e == nil {
+				err = nil
+			} else if _, e := os.Stat(path + "-shm"); errors.Is(e, fs.ErrNotExist) {
+				return false, noIndex(path)
+			}
+		}
 	}
-	db, err := sql.Open("sqlite", a)
-	if err != nil {
-		return false, fmt.Errorf("%s: %w", path, err)
-	}
-	defer db.Close()
-	// The database header: sqlite.org/fileformat2.html, 1.3.
-	head, err := text(db, "SELECT substr(data, 1, 100) FROM sqlite_dbpage WHERE pgno = 1")
 	if code(err) == sqlite3.SQLITE_NOTADB {
 		return false, fmt.Errorf("%s: %w (%w)", path, ErrNotTrial, err)
 	}
@@ -280,6 +282,24 @@ func inspect(path string) (wal bool, err error) {
 	}
 	return head[18] == 2 || head[19] == 2, nil
 }
+
+// firstBytes returns the database header (sqlite.org/fileformat2.html, 1.3) of a file that
+// SQLite opens with options.
+func firstBytes(path, options string) (string, error) {
+	a, err := address(path, options)
+	if err != nil {
+		return "", err
+	}
+	db, err := sql.Open("sqlite", a)
+	if err != nil {
+		return "", err
+	}
+	defer db.Close()
+	return text(db, "SELECT substr(data, 1, 100) FROM sqlite_dbpage WHERE pgno = 1")
+}
+
+// readOnly has SQLite neither make nor change the index of the WAL.
+const readOnly = "mode=ro&readonly_shm=1"
 
 // address returns path as SQLite's URI with options.
 func address(path, options string) (string, error) {
@@ -301,12 +321,11 @@ type connector struct{ path string }
 func (c connector) Driver() driver.Driver { return &sqlite.Driver{} }
 
 func (c connector) Connect(context.Context) (driver.Conn, error) {
-	wal, err := inspect(c.path)
+	wal, err := inspect(c.path, readOnly)
 	if err != nil {
 		return nil, err
 	}
-	// readonly_shm: neither makes nor changes the index of the WAL.
-	options := "mode=ro&readonly_shm=1&_pragma=busy_timeout(5000)&_pragma=cell_size_check(1)"
+	options := readOnly + "&_pragma=busy_timeout(5000)&_pragma=cell_size_check(1)"
 	if wal {
 		_, errWAL := os.Stat(c.path + "-wal")
 		_, errSHM := os.Stat(c.path + "-shm")
@@ -314,7 +333,7 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 		case errors.Is(errWAL, fs.ErrNotExist):
 			options = "mode=ro&immutable=1" // else SQLite would make a WAL to read
 		case errors.Is(errSHM, fs.ErrNotExist):
-			return nil, fmt.Errorf("%s: not closed, and %s-shm is missing: open it for recording once", c.path, filepath.Base(c.path))
+			return nil, noIndex(c.path)
 		}
 	}
 	a, err := address(c.path, options)
@@ -322,6 +341,11 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 		return nil, err
 	}
 	return (&sqlite.Driver{}).Open(a)
+}
+
+// noIndex says that the index of the WAL, which only a writer may make, is missing.
+func noIndex(path string) error {
+	return fmt.Errorf("%s: not closed, and %s-shm is missing: griptrial reanalyse or forward puts it right", path, filepath.Base(path))
 }
 
 // openReaders returns a pool that keeps no connection when idle: an open one would keep

@@ -617,7 +617,7 @@ func TestReadingChangesNothing(t *testing.T) {
 		require.NoError(t, os.Remove(copied+"-shm"))
 		before := contents(t, copied)
 		_, err := OpenRead(copied)
-		require.ErrorContains(t, err, "copy.gtrial-shm is missing: open it for recording once")
+		require.ErrorContains(t, err, "copy.gtrial-shm is missing: griptrial reanalyse or forward puts it right")
 		require.Equal(t, before, contents(t, copied))
 		repaired, err := Open(copied)
 		require.NoError(t, err)

@@ -53,6 +53,7 @@ func benchmarkRTU(b *testing.B, serial config.Serial, n int) {
 	character, silence := port.Character(serial), port.Silence(serial)
 	go func() {
 		runtime.LockOSThread()
+		unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0) // ns: a wire is not 50 µs late
 		var request [8]byte
 		for {
 			if _, err := io.ReadFull(master, request[:]); err != nil {

@@ -61,8 +61,13 @@ func picksCommand() *cobra.Command {
 }
 
 // openTrial opens a trial file for reading.
-func openTrial(path string) (*store.Trial, error) {
-	t, err := store.OpenRead(path)
+func openTrial(path string) (*store.Trial, error) { return openedBy(store.OpenRead, path) }
+
+// ownTrial opens a trial file for writing.
+func ownTrial(path string) (*store.Trial, error) { return openedBy(store.Open, path) }
+
+func openedBy(open func(string) (*store.Trial, error), path string) (*store.Trial, error) {
+	t, err := open(path)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, wrongf("%s: no such file: %w", path, os.ErrNotExist)
 	}

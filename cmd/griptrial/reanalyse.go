@@ -48,14 +48,13 @@ Ctrl-C interrupts it; the same command goes on with the same set.`,
 	return c
 }
 
-// ownTrial opens a trial file for writing.
-func ownTrial(path string) (*store.Trial, error) {
-	t, err := openTrial(path) // for its words on what is no trial file
-	if err != nil {
-		return nil, err
+// closed closes a trial file and returns err, or what closing says where err is nil: after a
+// full disk it would only say the same once more.
+func closed(err error, t *store.Trial) error {
+	if e := t.Close(); err == nil {
+		return e
 	}
-	t.Close()
-	return store.Open(path)
+	return err
 }
 
 func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *reanalyseOptions) (err error) {
@@ -63,7 +62,7 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, t.Close()) }()
+	defer func() { err = closed(err, t) }()
 	h := t.Header()
 	a := store.Analysis{RigText: h.RigText, TrialText: h.TrialText, Groups: h.Groups}
 	rig, err := config.ParseRig("rig of "+path, h.RigText)

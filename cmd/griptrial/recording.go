@@ -25,6 +25,8 @@ type recordOptions struct {
 	out       string
 	addresses []string
 	forText   string
+	forward   forwardFlags
+	metrics   string
 }
 
 func recordCommand() *cobra.Command {
@@ -49,6 +51,9 @@ then is in the file.`,
 	f.StringVar(&o.out, "out", "", "trial file to write (default the trial's file name with "+store.Ext+")")
 	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT" or "BUS=PORT"`)
 	f.StringVar(&o.forText, "for", "", `end after this time, "10 min"`)
+	f.StringVar(&o.forward.url, "forward", "", "time-series server to forward picks to while recording; see griptrial forward --help")
+	o.forward.add(f)
+	f.StringVar(&o.metrics, "metrics", "", `serve the recorder's own metrics at http://ADDRESS/metrics, "127.0.0.1:9464"`)
 	return c
 }
 
@@ -65,6 +70,11 @@ func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPa
 	if err != nil {
 		return err
 	}
+	if o.forward.url != "" {
+		if err := o.forward.check(); err != nil {
+			return err
+		}
+	}
 	if length > 0 {
 		var stop context.CancelFunc
 		ctx, stop = context.WithTimeout(ctx, time.Duration(length*float64(time.Second)))
@@ -74,7 +84,7 @@ func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPa
 	if out == "" {
 		out = strings.TrimSuffix(trialPath, ".yaml") + store.Ext
 	}
-	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true}
+	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true, forward: &o.forward, metrics: o.metrics}
 	return r.run(ctx)
 }
 
@@ -107,6 +117,8 @@ type recording struct {
 	out            string
 	stdout, stderr io.Writer
 	endAfterPlan   bool
+	forward        *forwardFlags // nil, or no url: none
+	metrics        string        // address; "": none
 }
 
 func (r *recording) run(ctx context.Context) (err error) {
@@ -146,13 +158,30 @@ func (r *recording) run(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, file.Close()) }()
+	defer func() { err = closed(err, file) }()
 
 	show := newProgress(r.stderr, r.rig, plan)
+	own := newMetrics(buses, r.rig)
+	if r.metrics != "" {
+		stop, err := own.serve(r.metrics)
+		if err != nil {
+			return err
+		}
+		defer stop()
+	}
+	var sender *sending
+	if r.forward != nil && r.forward.url != "" {
+		if sender, err = r.forward.start(ctx, file, r.out, r.rig.Name, own, r.stderr); err != nil {
+			return err
+		}
+	}
 	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan,
-		EndAfterPlan: r.endAfterPlan, Committed: show.committed}
+		EndAfterPlan: r.endAfterPlan, Committed: func(p record.Progress) { own.committed(p); show.committed(p) }}
 	err = rec.Run(ctx)
 	show.end()
+	if sender != nil {
+		sender.finish()
+	}
 	if err != nil {
 		return err
 	}

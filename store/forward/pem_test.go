@@ -1,0 +1,5 @@
+package forward
+
+import "encoding/pem"
+
+func pemOf(der []byte) []byte { return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}) }
