@@ -367,7 +367,9 @@ func (f *Forwarder) loadSetups(picks []pick.Pick) error {
 			for _, r := range runs {
 				f.setups[r.N] = r.Setups
 			}
-			f.setups[picks[i].Run] = f.setups[picks[i].Run] // asked for once
+			if _, ok := f.setups[picks[i].Run]; !ok {
+				f.setups[picks[i].Run] = nil // a run without setups is asked for once
+			}
 		}
 	}
 	return nil
