@@ -32,7 +32,7 @@ const schemasFrom = "    # From the Go types: go test ./web -run TestSchemas -up
 // bodies are the types that requests and answers hold.
 var bodies = []any{SessionJSON{}, LoginJSON{}, ProblemJSON{}, TrialJSON{}, StateJSON{}, HealthJSON{}, PicksView{}, PickDetailJSON{},
 	BudgetsJSON{}, TracesJSON{}, OverlayJSON{}, report.ComparisonJSON{}, report.ChoiceJSON{}, SoaksJSON{}, report.LineSpeedsJSON{},
-	EngineAskJSON{}, EngineAnswerJSON{}, LayoutAskJSON{}, LayoutAnswerJSON{}, SheetAskJSON{}, BenchJSON{}, BenchAskJSON{},
+	EngineAskJSON{}, report.EngineJSON{}, LayoutAskJSON{}, LayoutAnswerJSON{}, SheetAskJSON{}, BenchJSON{}, BenchAskJSON{},
 	StartJSON{}, NoteAskJSON{}, SpoilJSON{}, GripJSON{}, SamplesJSON{}, SkippedJSON{}, EndJSON{}}
 
 // words are the types whose values are a few fixed words.

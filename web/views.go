@@ -179,18 +179,18 @@ type MeasureJSON struct {
 
 // A StateJSON is how the trial stands.
 type StateJSON struct {
-	Live      bool               `json:"live"`
-	Finished  bool               `json:"finished"` // recorded to its end
-	TS        analyze.Number     `json:"t_s"`      // latest stamp
-	Run       int                `json:"run"`      // in progress, from 1; 0 for none
-	Runs      int                `json:"runs"`     // planned
-	CanStart  bool               `json:"can_start"`
-	CanStop   bool               `json:"can_stop"`
-	Picks     int                `json:"picks"` // final
-	Stations  []StationStateJSON `json:"stations"`
-	Revision  int                `json:"revision"` // grows when the run sheet, a note, a mark or the bench check changes: read them again
-	Viewers   int                `json:"viewers"`
-	Failed string `json:"recording_error,omitempty"` // why the recording ended, where it failed
+	Live     bool               `json:"live"`
+	Finished bool               `json:"finished"` // recorded to its end
+	TS       analyze.Number     `json:"t_s"`      // latest stamp
+	Run      int                `json:"run"`      // in progress, from 1; 0 for none
+	Runs     int                `json:"runs"`     // planned
+	CanStart bool               `json:"can_start"`
+	CanStop  bool               `json:"can_stop"`
+	Picks    int                `json:"picks"` // final
+	Stations []StationStateJSON `json:"stations"`
+	Revision int                `json:"revision"` // grows when the run sheet, a note, a mark or the bench check changes: read them again
+	Viewers  int                `json:"viewers"`
+	Failed   string             `json:"recording_error,omitempty"` // why the recording ended, where it failed
 }
 
 // A StationStateJSON is how one station stands.
@@ -362,29 +362,9 @@ type EngineAskJSON struct {
 	HoursPerYear        *float64 `json:"hours_per_year,omitempty"`
 	SpecificEnergyKWhM3 *float64 `json:"specific_energy_kWh_m3,omitempty"`
 	Circuits            *int     `json:"circuits,omitempty"`
-	Law                 string   `json:"law,omitempty"` // "power", "orifice" or "laminar"
-}
-
-// An EngineAnswerJSON is engines on the trial's leaks.
-type EngineAnswerJSON struct {
-	report.EngineJSON
-	Drawings []DrawingJSON `json:"drawings"` // one for each leak
-}
-
-// A DrawingJSON is curves over vacuum at the cup.
-type DrawingJSON struct {
-	Leak      string            `json:"leak"`
-	VacuumKPa []analyze.Number  `json:"vacuum_kPa"`
-	Flow      []analyze.Number  `json:"leak_Lmin"`
-	FlowLo    []analyze.Number  `json:"leak_lo_Lmin"` // 95 %
-	FlowHi    []analyze.Number  `json:"leak_hi_Lmin"`
-	Engines   []EngineCurveJSON `json:"engines"`
-}
-
-// An EngineCurveJSON is one engine's curve; null beyond its end.
-type EngineCurveJSON struct {
-	Engine string           `json:"engine"`
-	Flow   []analyze.Number `json:"flow_Lmin"`
+	Law                 string   `json:"law,omitempty"`              // "power", "orifice" or "laminar"
+	LeakFactor          *float64 `json:"leak_factor,omitempty"`      // times the measured leak; default 1
+	AirPressureKPa      *float64 `json:"air_pressure_kPa,omitempty"` // gauge, at every ejector
 }
 
 // A LayoutAskJSON asks where cups go, or how cups stand that were put somewhere.
@@ -451,30 +431,32 @@ type BenchJSON struct {
 
 // A BenchStepJSON is one step with what it showed.
 type BenchStepJSON struct {
-	Step    int              `json:"step"` // from 0
-	Station string           `json:"station"`
-	Name    string           `json:"name"`
-	Do      string           `json:"do"` // "" where nothing changes since the step before
-	LengthS analyze.Number   `json:"length_s"`
-	LoKPa   analyze.Number   `json:"lo_kPa"` // what passes; null where open
-	HiKPa   analyze.Number   `json:"hi_kPa"`
-	Begin   *BenchResultJSON `json:"begin"` // before the trial; null where not read yet
-	End     *BenchResultJSON `json:"end"`   // after it
-	Drift   analyze.Number   `json:"drift_kPa"`
+	Step      int              `json:"step"` // from 0
+	Station   string           `json:"station"`
+	Name      string           `json:"name"` // "zero", "blanked", "leak-down", "open suction" or "air pressure"
+	Do        string           `json:"do"`   // what the person does, in English; "" where nothing changes since the step before
+	LengthS   analyze.Number   `json:"length_s"`
+	LoKPa     analyze.Number   `json:"lo_kPa"` // what passes; null where open
+	HiKPa     analyze.Number   `json:"hi_kPa"`
+	Before    *BenchResultJSON `json:"before"` // the trial; null where not read
+	After     *BenchResultJSON `json:"after"`
+	DriftKPa  analyze.Number   `json:"drift_kPa"` // after less before
+	DriftUKPa analyze.Number   `json:"drift_u_kPa"`
 }
 
 // A BenchResultJSON is what a step showed.
 type BenchResultJSON struct {
 	TS       analyze.Number `json:"t_s"`
 	ValueKPa analyze.Number `json:"value_kPa"`
-	Pass     *bool          `json:"pass"` // null where the rig states no limit
-	Why      string         `json:"why,omitempty"`
+	UKPa     analyze.Number `json:"u_kPa"`
+	Pass     *bool          `json:"pass"`          // null where the rig states no limit
+	Why      string         `json:"why,omitempty"` // there is no value
 }
 
 // A BenchAskJSON has a step read.
 type BenchAskJSON struct {
-	Step int    `json:"step"`
-	When string `json:"when"` // "begin" or "end" of the trial
+	Step   int    `json:"step"`
+	Moment string `json:"moment"` // "before" or "after" the trial
 }
 
 // A StartJSON starts a run.
