@@ -402,18 +402,9 @@ type AreaJSON struct {
 // A LayoutAnswerJSON is a pattern, and how cups that were dragged stand.
 type LayoutAnswerJSON struct {
 	report.LayoutJSON
-	FoldsXMM []analyze.Number `json:"folds_x_mm"` // of the first bag: across its length
-	FoldsYMM []analyze.Number `json:"folds_y_mm"`
-	Dragged  *DraggedJSON     `json:"dragged"` // null without places
-}
-
-// A DraggedJSON is how cups stand that a person has put somewhere.
-type DraggedJSON struct {
-	GapMM    analyze.Number `json:"gap_mm"` // between the nearest two lips; null with one cup
-	MinGapMM analyze.Number `json:"min_gap_mm"`
-	Nearest  []int          `json:"nearest"` // the two cups that it lies between, from 0; empty with one
-	Fits     bool           `json:"fits"`
-	Why      *string        `json:"why_not"`
+	FoldsXMM []analyze.Number   `json:"folds_x_mm"` // of the first bag: across its length
+	FoldsYMM []analyze.Number   `json:"folds_y_mm"`
+	Dragged  *report.LayoutJSON `json:"dragged"` // null without places
 }
 
 // A SheetAskJSON asks for the sheet to print at true scale.

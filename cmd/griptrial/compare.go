@@ -218,7 +218,11 @@ func replayAt(file *store.Trial, rig *config.Rig, trial *config.Trial, requiredK
 	for i := range trial.Setups {
 		trial.Setups[i].VacuumKPa = requiredKPa
 	}
-	plan := record.NewPlan(trial)
+	live, err := file.Picks(1, "")
+	if err != nil {
+		return nil, err
+	}
+	plan := record.PlanAsRun(trial, live)
 	settings, err := record.Settings(rig, plan)
 	if err != nil {
 		return nil, wrong(err)
