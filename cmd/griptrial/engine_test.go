@@ -176,8 +176,8 @@ func trialOf(t *testing.T, text string, holds map[string][2]float64) string {
 const testedTrial = `name: engines
 requirement: {vacuum: 25 kPa, picks: 40 /min}
 setups:
-  - {name: one, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: 3 bar}
-  - {name: two, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: 4 bar}
+  - {name: one, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: throttled to a third}
+  - {name: two, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: throttled to two thirds}
   - {name: three, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector}
 `
 
