@@ -24,7 +24,7 @@ func TestHeads(t *testing.T) {
 	for n := range 5 {
 		p := blank(pick.Pick{N: n + 1, Station: "left", Run: 1, Outcome: pick.Released, StartS: float64(n)})
 		if n != 2 {
-			p.SealTimeS = analyze.Figure{Value: 0.1 * float64(n), U: 0.01, Lo: 0, Hi: 1}
+			p.SealTimeS = analyze.Figure{Value: 0.25 * float64(n), U: 0.01, Lo: 0, Hi: 1}
 		}
 		all = append(all, p)
 	}
@@ -51,6 +51,6 @@ func TestHeads(t *testing.T) {
 
 	values, err := file.FigureValues(1, "seal_time_s")
 	require.NoError(t, err)
-	assert.Equal(t, map[int64]float64{1: 0, 2: 0.1, 6: 0.1 * 3, 7: 0.4}, values)
+	assert.Equal(t, map[int64]float64{1: 0, 2: 0.25, 6: 0.75, 7: 1}, values)
 	assert.Contains(t, FigureNames(), "seal_time_s")
 }
