@@ -81,7 +81,6 @@ func (t *Tokens) role(token string) Role {
 const (
 	sessionLasts = 12 * time.Hour
 	mostSessions = 1000
-	cookieName   = "griptrial"
 )
 
 // sessions are who has shown a token.
@@ -169,7 +168,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			role = ""
 			if token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
 				role = s.tokens.role(token)
-			} else if c, err := r.Cookie(cookieName); err == nil {
+			} else if c, err := r.Cookie(s.cookie); err == nil {
 				role = s.sessions.role(c.Value)
 			}
 		}
@@ -208,7 +207,7 @@ func may(need Role, h func(w http.ResponseWriter, r *http.Request)) http.Handler
 	}
 }
 
-func (s *Server) session(r *http.Request, role Role) SessionJSON {
+func (s *Server) session(role Role) SessionJSON {
 	return SessionJSON{Role: role, Version: s.config.Version, Live: s.live != nil && !s.live.over(), Tokens: s.tokens != nil, Cautions: s.cautions}
 }
 
@@ -227,15 +226,15 @@ func (s *Server) login(w http.ResponseWriter, r *http.Request) {
 	}
 	id, err := s.sessions.begin(role)
 	if err == nil {
-		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: id, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: int(sessionLasts / time.Second)})
+		http.SetCookie(w, &http.Cookie{Name: s.cookie, Value: id, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: int(sessionLasts / time.Second)})
 	}
-	answer(w, s.session(r, role), err)
+	answer(w, s.session(role), err)
 }
 
 func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
-	if c, err := r.Cookie(cookieName); err == nil {
+	if c, err := r.Cookie(s.cookie); err == nil {
 		s.sessions.end(c.Value)
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: -1})
+	http.SetCookie(w, &http.Cookie{Name: s.cookie, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: -1})
 	w.WriteHeader(http.StatusNoContent)
 }
