@@ -479,7 +479,7 @@ type GripJSON struct {
 	Better   *string           `json:"better"`            // the station shown to be better; null while the interval holds 0
 	BetterBy analyze.Figure    `json:"better_by_percent"` // how much the one that looks better is better, positive
 	Leads    *string           `json:"leads"`             // the station that looks better so far
-	Paired   bool              `json:"paired"`
+	Pairs    int               `json:"pairs"`
 	Level    analyze.Number    `json:"level"`
 	Readings []GripReadingJSON `json:"readings"`
 	Warnings []string          `json:"warnings"`
