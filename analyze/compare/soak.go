@@ -20,6 +20,7 @@ type Soak struct {
 	Picks, Dropped int
 	Hours          float64
 	DropsPer1000   analyze.Figure // two-sided exact bounds at the confidence
+	DropsSoFar     []DropPoint    // the same up to some times of the run, at most 60; the last is the end
 	Trends         []SoakTrend
 	RatePerMinute  float64 // picks over the whole time
 	SlowestHour    float64 // the fewest picks per minute in any hour of the run; NaN in less than one
@@ -37,8 +38,9 @@ type SoakTrend struct {
 	Slope   analyze.Figure // unit inside an hour
 	P       float64        // of no trend, autocorrelation taken into account
 	Rho     float64
-	Blocks  int     // medians that it rests on
-	Level   float64 // now, on the line
+	Blocks  int       // medians that it rests on
+	AtH, Y  []float64 // those: hours from the first pick, and values in the unit inside
+	Level   float64   // now, on the line
 	Change  *SoakChange
 	// Limit is the requirement; Reached when the line reaches it, in hours from now: NaN where
 	// there is none or the trend leads away from it, 0 where it is past it.
@@ -52,6 +54,16 @@ type SoakChange struct {
 	Before, After float64
 	P             float64
 }
+
+// A DropPoint is the drops of a run up to a time.
+type DropPoint struct {
+	AtHours        float64 // from the first pick
+	Picks, Dropped int     // unsealed picks count in neither
+	Per1000        analyze.Figure
+}
+
+// dropPoints is how many times of a run the drops are told up to.
+const dropPoints = 60
 
 // Soaks returns what every setup shows on every station, in order of time of their first
 // picks.
@@ -84,18 +96,18 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 	first, last := picks[0].StartS, picks[len(picks)-1].StartS
 	s := Soak{Setup: setup, Station: station, Picks: len(picks), Hours: (last - first) / 3600,
 		DropsPer1000: analyze.None(), RatePerMinute: math.NaN(), SlowestHour: math.NaN(), CycleS: math.NaN()}
-	var gaps, drops []float64
+	var gaps, drops, at []float64
 	for i, p := range picks {
 		if i > 0 {
 			gaps = append(gaps, p.StartS-picks[i-1].StartS)
 		}
 		switch p.Outcome {
 		case pick.Dropped:
-			drops = append(drops, 1)
+			drops, at = append(drops, 1), append(at, p.StartS)
 			s.Dropped++
 		case pick.Unsealed:
 		default:
-			drops = append(drops, 0)
+			drops, at = append(drops, 0), append(at, p.StartS)
 		}
 	}
 	if n := len(drops); n > 0 {
@@ -107,10 +119,14 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 			}
 		}
 		effect := designEffect(clusters, true)
-		x, worth := float64(s.Dropped)/effect, float64(n)/effect
-		i := stats.ClopperPearson(x, worth, q.Confidence)
-		p := float64(s.Dropped) / float64(n)
-		s.DropsPer1000 = figure(1e3*p, 1e3*math.Sqrt(p*(1-p)/worth), stats.Interval{Lo: 1e3 * i.Lo, Hi: 1e3 * i.Hi})
+		dropped := 0
+		for i, d := range drops {
+			dropped += int(d)
+			if k := min(dropPoints, n); (i+1)*k/n > i*k/n {
+				s.DropsSoFar = append(s.DropsSoFar, DropPoint{(at[i] - first) / 3600, i + 1, dropped, dropsPer1000(dropped, i+1, effect, q.Confidence)})
+			}
+		}
+		s.DropsPer1000 = s.DropsSoFar[len(s.DropsSoFar)-1].Per1000
 		if effect > 1 {
 			s.DropsPer1000.Warnings = append(s.DropsPer1000.Warnings, analyze.Warn1(DropsCluster, effect))
 		}
@@ -142,6 +158,15 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 		s.Warnings = append(s.Warnings, analyze.Warn2(TooFewPicks, float64(len(picks)), 10))
 	}
 	return s
+}
+
+// dropsPer1000 returns the rate of drops with exact bounds, n picks being worth n/effect
+// independent ones.
+func dropsPer1000(dropped, n int, effect, confidence float64) analyze.Figure {
+	worth := float64(n) / effect
+	i := stats.ClopperPearson(float64(dropped)/effect, worth, confidence)
+	p := float64(dropped) / float64(n)
+	return figure(1e3*p, 1e3*math.Sqrt(p*(1-p)/worth), stats.Interval{Lo: 1e3 * i.Lo, Hi: 1e3 * i.Hi})
 }
 
 // slowest returns the fewest picks per minute in any window of the run, NaN in a shorter one.
@@ -179,7 +204,7 @@ func soakTrend(t *Trial, m *Measure, picks []*Pick, first float64) (SoakTrend, b
 	level := t.Requirement.Confidence
 	trend := stats.TheilSenAR1(at, y, level)
 	now := at[len(at)-1]
-	x := SoakTrend{Measure: m, Slope: figure(trend.Slope, math.NaN(), trend.Interval), P: trend.P, Rho: trend.Rho, Blocks: len(y),
+	x := SoakTrend{Measure: m, Slope: figure(trend.Slope, math.NaN(), trend.Interval), P: trend.P, Rho: trend.Rho, Blocks: len(y), AtH: at, Y: y,
 		Level: trend.Residual + trend.Slope*now, Limit: math.NaN(), Reached: analyze.None()}
 	if trend.Rho > 0.2 {
 		x.Slope.Warnings = append(x.Slope.Warnings, analyze.Warn1(Autocorrelated, trend.Rho))

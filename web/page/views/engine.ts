@@ -7,7 +7,7 @@ import { el, field, fresh, put, select, svg, table, type Child } from "../dom";
 import { figure, interval, number } from "../format";
 import { mark } from "../mark";
 import { text, word } from "../text";
-import type { Drawing, Engine, EngineAnswer, EngineAsk, Match } from "../types";
+import type { Curves, Engine, EngineAsk, Match } from "../types";
 import { sample } from "./picks";
 
 type Key = "required_kPa" | "volume_L" | "picks_per_minute" | "supply_on_s" | "leak_factor" | "ambient_kPa";
@@ -26,14 +26,14 @@ export const engine: View = {
     const known: Partial<Record<Key, number | null>> = {
       required_kPa: t.requirement?.vacuum_kPa ?? t.setups[0]?.required_kPa, leak_factor: 1, volume_L: t.stations[0]?.volume_L, picks_per_minute: t.requirement?.picks_per_minute, ambient_kPa: t.ambient_kPa,
     };
-    const show = (a: EngineAnswer): Child => {
+    const show = (a: Engine): Child => {
       const all: Engine[] = a.leaks?.length ? a.leaks : [a];
       chosen = Math.min(chosen, all.length - 1);
-      const e = all[chosen], d = a.drawings[chosen];
+      const e = all[chosen];
       requestAnimationFrame(() => {
         if (!alive) return;
         plot?.end();
-        plot = d ? draw(canvas, e, d) : null;
+        plot = draw(canvas, e, e.curves);
       });
       return [
         el("p", { class: "lead user" }, e.cheapest ? text.engine.cheapest(e.cheapest, e.shown) : text.engine.noneHolds),
@@ -59,7 +59,7 @@ export const engine: View = {
         return;
       }
       asking = true;
-      await fillWith<EngineAnswer>(body, () => post<EngineAnswer>("engine", ask), show, () => alive);
+      await fillWith<Engine>(body, () => post<Engine>("engine", ask), show, () => alive);
       asking = false;
       if (again && alive) {
         again = false;
@@ -111,7 +111,7 @@ export const engine: View = {
 
 const holds = (m: Match) => (m.holds && m.shown ? mark("✓", "good", text.engine.yes) : m.holds ? mark("◌", "doubt", text.engine.maybe) : mark("✕", "bad", text.engine.no));
 
-function draw(canvas: HTMLElement, e: Engine, d: Drawing): Plot {
+function draw(canvas: HTMLElement, e: Engine, d: Curves): Plot {
   const n = d.vacuum_kPa.length;
   // The measured points have vacuums of their own: they go behind the curves' places.
   const points = e.leak.points.filter((p) => p.vacuum_kPa !== null && p.flow_Lmin !== null);
@@ -122,12 +122,12 @@ function draw(canvas: HTMLElement, e: Engine, d: Drawing): Plot {
     { label: text.engine.leakLine, colour: "s4", width: 1, alpha: 0.5 }, { label: text.engine.leakLine, colour: "s4", width: 1, alpha: 0.5 },
     { label: text.engine.leakLine, colour: "s4", width: 4 }, { label: text.engine.measured, colour: "ink", points: true }];
   const data: any[] = [order.map((i) => xs[i]), spread(d.leak_hi_Lmin), spread(d.leak_lo_Lmin), spread(d.leak_Lmin), order.map((i) => (i < n ? undefined : points[i - n].flow_Lmin))];
-  d.engines.forEach((c, i) => {
+  d.engines_Lmin.forEach((flow, i) => {
     const k = i === 4 ? 8 : i; // the fifth colour is the leak's
-    lines.push({ label: c.engine, colour: () => setupColour(k), width: 3, dash: setupDash(k) });
-    data.push(spread(c.flow_Lmin));
+    lines.push({ label: e.engines[i].name, colour: () => setupColour(k), width: 3, dash: setupDash(k) });
+    data.push(spread(flow));
   });
-  const most = Math.max(1, ...d.engines.flatMap((c) => c.flow_Lmin.map((x) => x ?? 0)), ...points.map((p) => p.flow_Lmin! * 1.2));
+  const most = Math.max(1, ...d.engines_Lmin.flatMap((flow) => flow.map((x) => x ?? 0)), ...points.map((p) => p.flow_Lmin! * 1.2));
   return new Plot(canvas, {
     label: text.engine.curvesOf, x: text.engine.xAxis, y: text.engine.yAxis, lines, bands: [{ upper: 1, lower: 2, colour: () => colour("s4") + "22" }],
     yRange: () => [0, most * 1.05],

@@ -7,6 +7,16 @@ import { mark } from "../mark";
 import { text } from "../text";
 import type { LayoutAnswer, LayoutAsk, Place, SheetAsk } from "../types";
 
+/** The two lips that stand nearest, to draw the line that the server's gap is on. */
+function nearest(p: Place[]): number[] {
+  let best = Infinity, pair: number[] = [];
+  p.forEach((a, i) => p.slice(0, i).forEach((b, j) => {
+    const d = Math.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm);
+    if (d < best) [best, pair] = [d, [j, i]];
+  }));
+  return pair;
+}
+
 // The last order stays while other views are open.
 const order: LayoutAsk = { bags: [{ length_mm: 280, width_mm: 180 }], lip_mm: 45, cups: 4, margin_mm: 6, fill_mm: 0 };
 let places: Place[] | null = null;
@@ -94,14 +104,14 @@ export const placement: View = {
           n.setAttribute(ax, String(c.x_mm));
           n.setAttribute(ay, String(-c.y_mm));
         }
-        const clash = !!d && d.gap_mm !== null && d.min_gap_mm !== null && d.gap_mm < d.min_gap_mm && d.nearest.includes(i);
+        const clash = !!d && d.gap_mm !== null && d.min_gap_mm !== null && d.gap_mm < d.min_gap_mm && nearest(p).includes(i);
         lips[i].setAttribute("class", "lip" + (clash ? " clash" : ""));
         lips[i].setAttribute("aria-label", text.placement.cup(i + 1, fixed(c.x_mm, "mm", 0), fixed(c.y_mm, "mm", 0)));
       });
-      const pair = d?.nearest.length === 2 ? d.nearest : null;
+      const pair = nearest(p);
       if (line) {
-        line.setAttribute("visibility", pair ? "visible" : "hidden");
-        if (pair) {
+        line.setAttribute("visibility", pair.length ? "visible" : "hidden");
+        if (pair.length) {
           const [a, b] = [p[pair[0]], p[pair[1]]];
           for (const [k, v] of [["x1", a.x_mm], ["y1", -a.y_mm], ["x2", b.x_mm], ["y2", -b.y_mm]] as [string, number][]) line.setAttribute(k, String(v));
         }
