@@ -59,6 +59,7 @@ export interface PlotOptions {
   levels?: () => Level[];
   marks?: () => Mark[];
   lanes?: () => Lane[];
+  log?: boolean; // decades up
   yRight?: { title: string; lines: number[] }; // lines on a second scale
   zoomed?: (from: number, to: number) => void; // by dragging; double click asks for all with NaN
   zoom?: boolean;
@@ -92,7 +93,7 @@ export class Plot {
       ...size(),
       scales: {
         x: { time: false, range: o.xRange },
-        y: { range: o.yRange ? (_u, min, max) => o.yRange!(min ?? 0, max ?? 1) : undefined },
+        y: { distr: o.log ? 3 : 1, range: o.yRange ? (_u, min, max) => o.yRange!(min ?? 0, max ?? 1) : undefined },
         right: {},
       },
       axes: [

@@ -25,6 +25,12 @@ function plain(x: number, digits: number): string {
   return x.toFixed(Math.max(0, digits - 1 - Math.floor(Math.log10(a))));
 }
 
+/** A number as somebody stated it, such as a limit, without zeros that say nothing. */
+export function stated(x: number | null | undefined, unit: string): string {
+  if (x === null || x === undefined || !isFinite(x)) return text.none;
+  return join(minus(String(Number(x.toPrecision(4)))), unit);
+}
+
 /** A number with a fixed count of decimal places, and its unit. */
 export function fixed(x: number | null | undefined, unit: string, decimals: number): string {
   if (x === null || x === undefined || !isFinite(x)) return text.none;
@@ -64,4 +70,9 @@ export function duration(s: number | null | undefined): string {
 /** A share as percent. */
 export function percent(x: number | null | undefined, digits = 3): string {
   return x === null || x === undefined ? text.none : number(100 * x, "%", digits);
+}
+
+/** A share that somebody stated, as percent. */
+export function statedPercent(x: number | null | undefined): string {
+  return stated(x === null || x === undefined ? x : 100 * x, "%");
 }

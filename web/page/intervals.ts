@@ -5,6 +5,7 @@ import { number } from "./format";
 
 /** One interval. null ends are open. */
 export interface Row {
+  group?: string; // a heading above the first of its rows
   words: Child;
   value: number | null;
   lo: number | null;
@@ -50,7 +51,7 @@ export function intervals(label: string, axis: string, rows: Row[], from?: numbe
         : svg("circle", { class: c, cx: at(r.value), cy: "50%", r: 6 }));
   };
   return el("div", { class: "ivals", role: "group", "aria-label": label },
-    rows.map((r) => el("div", { class: "ival" }, el("div", { class: "user" }, r.words), line(r), el("div", null, r.after))),
+    rows.map((r, i) => [r.group && r.group !== rows[i - 1]?.group ? el("h3", { class: "user" }, r.group) : null, el("div", { class: "ival" }, el("div", { class: "user" }, r.words), line(r), el("div", null, r.after))]),
     el("div", { class: "ival foot", "aria-hidden": "true" }, el("div", { class: "soft" }, axis),
       el("div", { class: "axis-words" }, svg("svg", null, marks.map((x) => svg("text", { x: at(x), y: "1em", "text-anchor": "middle" }, number(x, "", 2))))), el("div")));
 }

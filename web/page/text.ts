@@ -221,7 +221,7 @@ export const text = {
     reset: "As in the trial",
     laws: { "": "the one that fits", power: "power law", orifice: "orifice", laminar: "laminar" } as Record<string, string>,
     curves: "Flow against vacuum", curvesOf: "Leak and engine curves: where they cross the engine works",
-    xAxis: "vacuum at the cup, kPa", yAxis: "flow, L/min ANR",
+    xAxis: "vacuum at the cup, kPa", yAxis: "flow, L/min ANR, in decades",
     leakLine: "leak, with its 95 % band", measured: "measured",
     requiredMark: "required",
     engine: "engine", works: "works at", holds: "holds", margin: "margin", seal: "seal time", pick: "energy per pick", year: "energy per year", air: "air", power: "power",
@@ -267,7 +267,7 @@ export const text = {
   },
 
   speed: {
-    heading: "Seal time at line speed", rate: "Line rate, picks per minute", limit: "Longest seal time, ms", ask: "Show", automatic: "what the cycle leaves",
+    heading: "Seal time at line speed", rate: "Line rate, picks per minute", limit: "Longest seal time, ms", ask: "Show", show: "In detail", verdict: "holds the budget", automatic: "what the cycle leaves",
     distribution: "Seal times", distributionOf: (station: string, setup: string) => `Share of picks of ${setup} at ${station} that have sealed, against seal time`,
     xAxis: "seal time, ms", yAxis: "share sealed, %",
     budget: "budget",

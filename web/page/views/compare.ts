@@ -2,9 +2,10 @@
 import { get } from "../api";
 import { fillWith, throttle, type App, type View } from "../app";
 import { el, field, put, select, table, type Child } from "../dom";
-import { figure, interval, number, percent } from "../format";
+import { figure, interval, number, percent, statedPercent } from "../format";
 import { intervals } from "../intervals";
 import { stateMark } from "../mark";
+import { levels } from "../setup";
 import { text, word } from "../text";
 import type { Choice, Comparison, Measure, Verdict } from "../types";
 
@@ -52,12 +53,12 @@ function effectWords(c: Comparison, m: Measure): Child {
   const levels = c.levels.filter((l) => l.measure === m.name);
   if (own.length === 0) return el("p", { class: "empty" }, text.compare.none);
   const rows = own.map((e) => ({
-    words: [e.within ? el("span", { class: "soft" }, e.within + ": ") : null, text.compare.against(e.a, e.b)], value: e.percent?.value ?? null, lo: e.percent?.lo ?? null, hi: e.percent?.hi ?? null,
+    group: e.within, words: text.compare.against(e.a, e.b), value: e.percent?.value ?? null, lo: e.percent?.lo ?? null, hi: e.percent?.hi ?? null,
     tone: tones[e.finding] ?? 4, shape: (tones[e.finding] === undefined ? "diamond" : "point") as "diamond" | "point",
     after: [el("div", null, stateMark(e.finding)), el("div", null, number(e.percent?.value, "%", 2), e.percent ? el("span", { class: "soft" }, ` (${interval(e.percent.lo, e.percent.hi, "%")})`) : null)],
   }));
   return [
-    el("p", { class: "soft" }, `${m.words}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(percent(c.confidence))}`),
+    el("p", { class: "soft" }, `${m.words}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(statedPercent(c.confidence))}`),
     intervals(text.compare.effectsOf(m.words), text.compare.differs, rows),
     el("details", null, el("summary", null, text.compare.remarks), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
       own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, e.unit), e.absolute ? interval(e.absolute.lo, e.absolute.hi, e.unit) : text.none, number(e.p_adjusted, "", 2),
@@ -80,11 +81,11 @@ function verdictWords(c: Comparison, app: App): Child {
     return here.map((s) => {
       const v = of(s.name);
       return el("div", null, v && v.answer ? stateMark(v.answer) : el("span", { class: "soft" }, text.none), " ",
-        el("span", { class: "soft small" }, [s.name, s.engine, s.engine_setting, s.placement, s.tilt].filter((x) => x).join(" · ")));
+        el("span", { class: "soft small" }, [s.name === levels({ ...s, name: "" }) ? "" : s.name, s.engine, s.engine_setting].filter((x) => x).join(" · ")));
     });
   };
   const because = (v: Verdict) => v.criteria.map((k) => el("div", null, k.answer ? stateMark(k.answer, "") : null, text.compare.criterion(word(k.name), k.failed, k.picks),
-    k.rate ? ", " + text.compare.bound(percent(k.rate.hi, 2), percent(k.max_share, 2)) : "", k.normal_decided ? ` (${text.compare.normal})` : "",
+    k.rate ? ", " + text.compare.bound(percent(k.rate.hi, 2), statedPercent(k.max_share)) : "", k.normal_decided ? ` (${text.compare.normal})` : "",
     k.answer === "not shown yet" && k.picks_needed > k.picks ? "; " + text.compare.needed(k.picks_needed) : "")).concat(v.warnings.map((x) => el("div", { class: "soft" }, word(x))));
   return [
     el("h2", null, text.compare.verdicts),

@@ -4,11 +4,11 @@ import { post } from "../api";
 import { fillWith, throttle, type View } from "../app";
 import { colour, host, Plot, setupColour, setupColours, setupDash, type Line } from "../chart";
 import { el, field, fresh, put, select, svg, table, type Child } from "../dom";
-import { figure, interval, number } from "../format";
+import { figure, interval, number, stated } from "../format";
 import { mark } from "../mark";
+import { sample } from "../setup";
 import { text, word } from "../text";
 import type { Curves, Engine, EngineAsk, Match } from "../types";
-import { sample } from "./picks";
 
 type Key = "required_kPa" | "volume_L" | "picks_per_minute" | "supply_on_s" | "leak_factor" | "ambient_kPa";
 /** The sliders: from, to, step, unit, and what the trial has where it is known. */
@@ -73,7 +73,7 @@ export const engine: View = {
       const input = el("input", { type: "range", min, max, step, value: known[key] ?? (min + max) / 2, "aria-describedby": out.id });
       const say = () => {
         const own = ask[key] !== undefined;
-        out.textContent = own ? number(Number(input.value), unit) : known[key] !== null && known[key] !== undefined ? `${number(known[key], unit)}, ${text.engine.asTrial}` : text.engine.asTrial;
+        out.textContent = own ? stated(Number(input.value), unit) : known[key] !== null && known[key] !== undefined ? `${stated(known[key], unit)}, ${text.engine.asTrial}` : text.engine.asTrial;
         input.setAttribute("aria-valuetext", out.textContent);
       };
       input.addEventListener("input", () => {
@@ -127,11 +127,13 @@ function draw(canvas: HTMLElement, e: Engine, d: Curves): Plot {
     lines.push({ label: e.engines[i].name, colour: () => setupColour(k), width: 3, dash: setupDash(k) });
     data.push(spread(flow));
   });
-  const most = Math.max(1, ...d.engines_Lmin.flatMap((flow) => flow.map((x) => x ?? 0)), ...points.map((p) => p.flow_Lmin! * 1.2));
+  // Flows span decades, and the crossings are what counts: a logarithmic axis, from a tenth of the least flow at a crossing.
+  const flows = data.slice(1).flatMap((v: (number | null | undefined)[]) => v.filter((x): x is number => !!x && x > 0));
+  const least = Math.min(...e.engines.map((m) => m.flow_Lmin ?? Infinity).filter((x) => x > 0), ...points.map((p) => p.flow_Lmin!).filter((x) => x > 0), Math.max(...flows)) / 5;
   return new Plot(canvas, {
     label: text.engine.curvesOf, x: text.engine.xAxis, y: text.engine.yAxis, lines, bands: [{ upper: 1, lower: 2, colour: () => colour("s4") + "22" }],
-    yRange: () => [0, most * 1.05],
-    levels: () => (e.required_kPa === null ? [] : [{ at: e.required_kPa, words: `${text.engine.requiredMark} ${number(e.required_kPa, "kPa")}`, down: true }]),
+    log: true, yRange: () => [10 ** Math.floor(Math.log10(least)), 10 ** Math.ceil(Math.log10(Math.max(...flows)))],
+    levels: () => (e.required_kPa === null ? [] : [{ at: e.required_kPa, words: `${text.engine.requiredMark} ${stated(e.required_kPa, "kPa")}`, down: true }]),
     marks: () => e.engines.filter((m) => m.operating_vacuum_kPa !== null).map((m) => ({ x: m.operating_vacuum_kPa!, shape: "▼" })),
   }, data as AlignedData);
 }

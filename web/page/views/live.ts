@@ -5,8 +5,9 @@ import { get, query } from "../api";
 import { fillWith, throttle, type App, type View } from "../app";
 import { host, Plot, type Lane, type Mark } from "../chart";
 import { el, put, say, svg, table, type Child } from "../dom";
-import { duration, figure, fixed, number } from "../format";
+import { duration, figure, fixed, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
+import { levels } from "../setup";
 import type { Column } from "../state";
 import { text, word } from "../text";
 import type { Pick, Station, Traces } from "../types";
@@ -75,10 +76,10 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
   const showState = () => {
     const st = w.state.stations.find((x) => x.station === s.name);
     const su = w.trial.setups.find((x) => x.name === st?.setup);
-    say(setup, st?.setup ? (su ? setupWords(su.name, su.bag, su.cup) : st.setup) : text.live.setupNone);
+    say(setup, st?.setup ? [st.setup, levels(su)].filter((x) => x).join(" · ") : text.live.setupNone);
     say(count, st ? text.live.picks(st.final) + (w.state.run > 0 && st.left > 0 ? ", " + text.live.left(st.left) : "") : "");
     const r = required();
-    say(need, r === null ? text.live.noRequirement : text.live.required(number(r, "kPa")));
+    say(need, r === null ? text.live.noRequirement : text.live.required(stated(r, "kPa")));
   };
   const showReading = throttle(200, () => {
     const v = latest(), r = required();
@@ -89,7 +90,7 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
     fill.setAttribute("width", share(v ?? 0));
     limit.setAttribute("x", share(r ?? 0));
     limit.setAttribute("visibility", r === null ? "hidden" : "visible");
-    bar.setAttribute("aria-label", text.live.bar(v === null ? text.none : fixed(v, "kPa", 1), number(r, "kPa")));
+    bar.setAttribute("aria-label", text.live.bar(v === null ? text.none : fixed(v, "kPa", 1), stated(r, "kPa")));
   });
   const showLast = () => put(last, lastPick([...w.picks.values()].filter((p) => p.station === s.name).pop()));
 
@@ -124,9 +125,6 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
   }), w.on("state", showState), w.on("trial", showState), w.on("picks", showLast), () => cancelAnimationFrame(frame), () => plot.end());
   return panel;
 }
-
-/** A setup in a few words. */
-export const setupWords = (name: string, bag: string, cup: string) => [name, bag, cup].filter((x) => x).join(" · ");
 
 function laneSwatch(kind: string): HTMLElement {
   return el("span", { class: "swatch" }, svg("svg", null, svg("rect", { width: "100%", height: "100%", fill: `var(--lane-${kind})` })));
@@ -186,9 +184,11 @@ export function lastPick(p: Pick | undefined): Child {
 
 function health(app: App, ends: (() => void)[]): HTMLElement {
   const node = el("section", { class: "panel", "aria-label": text.live.health });
+  let rates = false;
   const show = throttle(900, () => {
     const h = app.watch.health;
     if (!h) return;
+    rates ||= h.channels.some((c) => (c.silent_s ?? 0) > 1);
     const silent = h.channels.filter((c) => (c.silent_s ?? 0) > 1);
     const seconds = (x: number | null) => number(x === null ? null : x * 1e3, "ms", 3);
     // Tables are read by keyboard too: rebuild only what is not being looked at.
@@ -197,11 +197,11 @@ function health(app: App, ends: (() => void)[]): HTMLElement {
       el("div", { class: "row middle" }, el("h2", null, text.live.health),
         silent.length ? mark("✕", "bad", text.live.trouble) : mark("●", "good", text.live.ok),
         el("span", { class: "soft" }, text.live.commit(seconds(h.commit_s), h.queued_batches))),
-      el("div", { class: "pair" },
-        table(text.live.healthOf, [text.live.device, text.live.polls, text.live.failedPolls, text.live.late, text.live.lateP99, text.live.lateWorst],
-          h.buses.flatMap((b) => b.devices.map((d) => [`${b.name} · ${d.name}`, String(d.answered),
+      table(text.live.healthOf, [text.live.device, text.live.polls, text.live.failedPolls, text.live.late, text.live.lateP99, text.live.lateWorst],
+        h.buses.flatMap((b) => b.devices.map((d) => [`${b.name} · ${d.name}`, String(d.answered),
             d.failed === 0 ? "0" : `${d.failed}: ${Object.entries(d.causes).map(([c, n]) => `${word(c)} ${n}`).join(", ")}`,
             seconds(d.late_median_s), seconds(d.late_p99_s), seconds(d.late_worst_s)]))),
+      el("details", { open: rates, ontoggle: (e: Event) => (rates = (e.target as HTMLDetailsElement).open) }, el("summary", null, text.live.ratesOf),
         table(text.live.ratesOf, [text.live.channel, text.live.rate, text.live.planned, text.live.silent],
           h.channels.map((c) => [c.channel, number(c.measured_Hz, "Hz"), number(c.planned_Hz, "Hz"), (c.silent_s ?? 0) > 1 ? mark("✕", "bad", duration(c.silent_s)) : text.none]))),
       el("div", null, el("h3", null, text.live.faults),

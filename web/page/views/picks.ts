@@ -2,17 +2,18 @@
 import type { AlignedData } from "uplot";
 import { get, query } from "../api";
 import { dialog, fillWith, throttle, type App, type View } from "../app";
-import { host, Plot, setupColour, setupColours, setupDash, type Lane, type Line, type Mark } from "../chart";
-import { el, field, put, select, svg, table, type Child } from "../dom";
-import { figure, interval, number } from "../format";
+import { host, Plot, setupColour, setupDash, type Lane, type Line, type Mark } from "../chart";
+import { el, field, put, select, table, type Child } from "../dom";
+import { figure, interval, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
+import { key, levels, place, sample, short, tag } from "../setup";
 import { text, word } from "../text";
 import type { Budgets, Overlay, Pick, PickDetail, Picks } from "../types";
 import { pickMarks } from "./live";
 import { spoilButton } from "./trial";
 
 const columns = ["seal_time_s", "hold_vacuum_kPa", "lowest_vacuum_kPa", "leak_flow_Lmin", "energy_J", "release_time_s"];
-const pageSize = 50;
+const pageSize = 40;
 
 export const picks: View = {
   name: "picks",
@@ -47,9 +48,9 @@ export const picks: View = {
 type Chosen = { station: string; setup: string; outcome: string; spoiled: string; sort: string; descending: boolean; offset: number; align: string; last: number; every: boolean };
 
 function overlay(app: App, c: Chosen, ends: (() => void)[]) {
-  const canvas = host("tall"), key = el("ul", { class: "key" }), body = el("div");
+  const canvas = host("tall"), legend = el("ul", { class: "key" }), body = el("div");
   let answer: Overlay | null = null, plot: Plot | null = null, alive = true, turn = 0;
-  const place = (setup: string) => Math.max(0, app.watch.trial.setups.findIndex((s) => s.name === setup));
+  const t = app.watch.trial;
   const draw = () => {
     plot?.end();
     plot = null;
@@ -57,7 +58,7 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
     const lines: Line[] = [], bands: { upper: number; lower: number; colour: () => string }[] = [];
     const data: (number | null)[][] = [answer.t_s];
     for (const s of answer.setups) {
-      const i = place(s.setup), ink = () => setupColour(i);
+      const i = place(t, s.setup), ink = () => setupColour(i);
       const first = data.length;
       data.push(s.hi_kPa, s.lo_kPa);
       lines.push({ label: s.setup, colour: ink, width: 1, alpha: 0.5 }, { label: s.setup, colour: ink, width: 1, alpha: 0.5 });
@@ -69,16 +70,16 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
         }
     }
     for (const s of answer.setups) { // medians over all else
-      const i = place(s.setup);
+      const i = place(t, s.setup);
       data.push(s.median_kPa);
       lines.push({ label: s.setup, colour: () => setupColour(i), width: 3, dash: setupDash(i) });
     }
     const needs = [...new Set(answer.setups.map((s) => s.required_kPa).filter((x): x is number => x !== null))];
     plot = new Plot(canvas, {
       label: text.picks.overlayOf, x: text.picks.from(c.align === "supply" ? text.picks.supply : text.picks.contact), y: text.live.yAxis, lines, bands, zoom: true,
-      levels: () => [...needs.map((at) => ({ at, words: `${text.picks.required} ${number(at, "kPa")}` })), { at: 0, words: "", colour: "rule", down: true }],
+      levels: () => [...needs.map((at) => ({ at, words: `${text.picks.required} ${stated(at, "kPa")}` })), { at: 0, words: "", colour: "rule", down: true }],
     }, data as AlignedData);
-    put(key, answer.setups.map((s) => el("li", null, sample(place(s.setup)), el("span", { class: "user" }, el("strong", null, s.setup), " ", setupOf(app, s.setup)),
+    put(legend, answer.setups.map((s) => el("li", null, sample(place(t, s.setup)), short(t, s.setup) === s.setup ? null : el("strong", null, short(t, s.setup)), el("span", { class: "user" }, s.setup, " ", setupOf(app, s.setup)),
       el("span", { class: "soft" }, text.picks.medianOf(s.picks.length) + (s.left_out ? "; " + text.picks.leftOut(s.left_out) : "")))));
   };
   const read = () => {
@@ -86,7 +87,7 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
     return fillWith<Overlay>(body, () => get<Overlay>(query("overlay", { station: c.station, setup: c.setup, last: c.last, align: c.align })), (x) => {
       answer = x;
       requestAnimationFrame(draw);
-      return x.setups.length ? [canvas, key] : el("p", { class: "empty" }, text.live.noPick);
+      return x.setups.length ? [canvas, legend] : el("p", { class: "empty" }, text.live.noPick);
     }, () => alive && mine === turn);
   };
   read();
@@ -98,15 +99,7 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
   return { node: el("section", { class: "panel" }, el("h2", null, text.picks.overlay), body), read, draw };
 }
 
-/** A line in a setup's colour and dash. */
-export function sample(i: number): SVGElement {
-  return svg("svg", { viewBox: "0 0 36 12", "aria-hidden": "true" }, svg("line", { x1: 0, y1: 6, x2: 36, y2: 6, class: "c" + (i % setupColours), "stroke-width": 4, "stroke-dasharray": (setupDash(i) ?? []).join(" ") || null }));
-}
-
-const setupOf = (app: App, name: string) => {
-  const s = app.watch.trial.setups.find((x) => x.name === name);
-  return s ? [s.bag, s.cup, s.engine].filter((x) => x).join(" · ") : "";
-};
+const setupOf = (app: App, name: string) => levels(app.watch.trial.setups.find((x) => x.name === name));
 
 function tableOf(app: App, c: Chosen, ends: (() => void)[]) {
   const body = el("div");
@@ -143,11 +136,12 @@ function tableOf(app: App, c: Chosen, ends: (() => void)[]) {
             columns.map((k) => head(k, `${text.figures[k][0]}, ${text.figures[k][1]}`, true)), el("th", { scope: "col" }, text.picks.head.contact))),
           el("tbody", null, x.picks.map((p, i) => el("tr", { class: "pickable" + (p.spoiled !== null ? " struck" : ""), onclick: () => open(p) },
             el("th", { scope: "row" }, el("button", { "data-row": i, "aria-label": text.picks.open(p.station ?? "", p.n), onfocus: () => (at = i), onclick: (e: Event) => { e.stopPropagation(); open(p); } }, String(p.n))),
-            el("td", { class: "user" }, p.station), el("td", { class: "n" }, p.run || text.none), el("td", { class: "user" }, p.setup || text.none), el("td", { class: "user" }, p.piece || text.none),
+            el("td", { class: "user" }, p.station), el("td", { class: "n" }, p.run || text.none), el("td", null, p.setup ? tag(app.watch.trial, p.setup) : text.none), el("td", { class: "user" }, p.piece || text.none),
             el("td", { class: "keep" }, stateMark(p.outcome), p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null),
             el("td", { class: "n" }, number(p.start_s, "s", 6)),
             columns.map((k) => el("td", { class: "n" }, figure((p as any)[k], text.figures[k][1], text.figures[k][2]))),
             el("td", null, p.seal_from ? word(p.seal_from) : text.none)))))),
+        app.watch.trial.setups.some((q) => short(app.watch.trial, q.name) !== q.name) ? el("details", null, el("summary", null, text.picks.legend), key(app.watch.trial, [...new Set(x.picks.map((p) => p.setup ?? "").filter((n) => n))])) : null,
       ];
     }, () => alive && mine === turn);
   };
@@ -235,6 +229,6 @@ function tracePlot(app: App, canvas: HTMLElement, d: PickDetail): Plot {
     label: text.picks.traceOf(d.pick.station ?? "", d.pick.n), x: text.live.xAxis, y: text.live.yAxis, zoom: true,
     lines: [{ label: vacuum?.channel ?? "", colour: "trace", width: 2 }, { label: vacuum?.channel ?? "", colour: "trace", width: 2 }],
     yRange: (min, max) => [Math.min(-0.2 * Math.max(20, max), min), Math.max(20, max) * 1.15],
-    levels: () => (need === null ? [] : [{ at: need, words: `${text.picks.required} ${number(need, "kPa")}` }]), marks: () => marks, lanes: () => lanes,
+    levels: () => (need === null ? [] : [{ at: need, words: `${text.picks.required} ${stated(need, "kPa")}` }]), marks: () => marks, lanes: () => lanes,
   }, [(vacuum?.t_s ?? []) as number[], vacuum?.hi ?? [], vacuum?.exact ? vacuum.hi : vacuum?.lo ?? []]);
 }

@@ -2,7 +2,7 @@
 import { post } from "../api";
 import { attempt, fillWith, throttle, type View } from "../app";
 import { el, field, put, select, svg, table } from "../dom";
-import { fixed, number } from "../format";
+import { fixed, stated } from "../format";
 import { mark } from "../mark";
 import { text } from "../text";
 import type { LayoutAnswer, LayoutAsk, Place, SheetAsk } from "../types";
@@ -112,8 +112,9 @@ export const placement: View = {
       if (line) {
         line.setAttribute("visibility", pair.length ? "visible" : "hidden");
         if (pair.length) {
-          const [a, b] = [p[pair[0]], p[pair[1]]];
-          for (const [k, v] of [["x1", a.x_mm], ["y1", -a.y_mm], ["x2", b.x_mm], ["y2", -b.y_mm]] as [string, number][]) line.setAttribute(k, String(v));
+          const [a, b] = [p[pair[0]], p[pair[1]]], d = Math.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm), r = d > 0 ? order.lip_mm / 2 / d : 0;
+          const x = (k: number) => a.x_mm + (b.x_mm - a.x_mm) * k, y = (k: number) => -(a.y_mm + (b.y_mm - a.y_mm) * k);
+          for (const [k, v] of [["x1", x(r)], ["y1", y(r)], ["x2", x(1 - r)], ["y2", y(1 - r)]] as [string, number][]) line.setAttribute(k, String(v));
         }
       }
     };
@@ -160,7 +161,7 @@ export const placement: View = {
         el("p", { class: "huge" }, cups().length === 1 ? text.placement.oneCup : fixed(gap, "mm", 1)),
         el("p", null, fits ? mark("✓", "good", text.placement.fits) : mark("✕", "bad", text.placement.fitsNot), whyNot ? `: ${whyNot}` : "", cups().length > 1 ? `; ${text.placement.minGap(fixed(least, "mm", 1))}` : ""),
         a.largest_lip_mm !== null ? el("p", null, text.placement.largest(fixed(a.largest_lip_mm, "mm", 1))) : null,
-        el("p", null, `${text.placement.tilt} ${number(a.tilt.deg, "°")} ${a.tilt.direction}. `, el("span", { class: "soft" }, a.tilt.reason, a.tilt.try_deg.length ? `; ${text.placement.tryDeg(a.tilt.try_deg.map((x) => number(x, "°")).join(", "))}` : "")),
+        el("p", null, `${text.placement.tilt} ${stated(a.tilt.deg, "°")} ${a.tilt.direction}. `, el("span", { class: "soft" }, a.tilt.reason, a.tilt.try_deg.length ? `; ${text.placement.tryDeg(a.tilt.try_deg.map((x) => stated(x, "°")).join(", "))}` : "")),
         a.swing_axis ? el("p", null, `${text.placement.swing}: ${a.swing_axis.along}. `, el("span", { class: "soft" }, a.swing_axis.remark)) : null,
         table(text.placement.positions, [text.placement.cups, text.placement.along, text.placement.across], cups().map((c, i) => [String(i + 1), fixed(c.x_mm, "mm", 1), fixed(c.y_mm, "mm", 1)])),
         el("p", { class: "soft small" }, text.placement.off),

@@ -4,7 +4,7 @@ import { get } from "../api";
 import { fillWith, throttle, type View } from "../app";
 import { colour, host, Plot } from "../chart";
 import { el, field, put, select, table } from "../dom";
-import { duration, figure, interval, number } from "../format";
+import { duration, figure, interval, number, stated } from "../format";
 import { stateMark } from "../mark";
 import { text, word } from "../text";
 import type { Measure, Soak, Soaks, SoakTrend } from "../types";
@@ -51,7 +51,7 @@ export const soak: View = {
         el("h3", null, `${text.soak.drops}: ${figureOf(r)}`), dropCanvas,
         table(text.soak.heading, [text.soak.measure, text.soak.slope, text.compare.interval, text.soak.pValue, text.soak.level, text.soak.limit, text.soak.reached, text.soak.change],
           r.trends.map((t) => [words(t.measure), figure(t.slope_per_hour, `${t.unit}/h`), t.slope_per_hour ? interval(t.slope_per_hour.lo, t.slope_per_hour.hi, `${t.unit}/h`) : text.none, number(t.p, "", 2),
-            number(t.level_now, t.unit, 4), t.limit === null ? text.soak.noneStated : number(t.limit, t.unit), reached(t),
+            number(t.level_now, t.unit, 4), t.limit === null ? text.soak.noneStated : stated(t.limit, t.unit), reached(t),
             t.change_point ? text.soak.changeAt(number(t.change_point.at_h, "h"), number(t.change_point.before, t.unit, 4), number(t.change_point.after, t.unit, 4)) : text.none])),
         r.warnings.map((q) => el("p", { class: "remark" }, word(q)))];
     };
@@ -83,7 +83,7 @@ function trendPlot(canvas: HTMLElement, r: Soak, name: string, words: string): P
   return new Plot(canvas, {
     label: text.soak.trendOf(words), x: text.soak.xAxis, y: `${words}, ${s.unit}`, zoom: true,
     lines: [{ label: words, colour: "trace", points: true }],
-    levels: () => [...(t && t.limit !== null ? [{ at: t.limit, words: `${text.soak.limitMark} ${number(t.limit, t.unit)}` }] : []),
+    levels: () => [...(t && t.limit !== null ? [{ at: t.limit, words: `${text.soak.limitMark} ${stated(t.limit, t.unit)}` }] : []),
       ...(t?.change_point && t.change_point.at_h !== null ? [{ at: t.change_point.at_h, words: `◆ ${text.soak.stepMark}`, down: true, colour: "bad" }] : [])],
   }, [s.at_h as number[], s.median] as AlignedData);
 }

@@ -3,8 +3,8 @@ import type { AlignedData } from "uplot";
 import { get, query } from "../api";
 import { fillWith, type View } from "../app";
 import { host, Plot } from "../chart";
-import { el, field, svg, table } from "../dom";
-import { number, percent } from "../format";
+import { el, field, put, select, svg, table } from "../dom";
+import { interval, number } from "../format";
 import { stateMark } from "../mark";
 import { text, word } from "../text";
 import type { LineSpeed, LineSpeeds } from "../types";
@@ -12,7 +12,7 @@ import type { LineSpeed, LineSpeeds } from "../types";
 export const speed: View = {
   name: "speed",
   show(root, app) {
-    let alive = true, plots: Plot[] = [];
+    let alive = true, at = 0, plots: Plot[] = [];
     const clear = () => {
       plots.forEach((p) => p.end());
       plots = [];
@@ -21,8 +21,19 @@ export const speed: View = {
     const limit = el("input", { type: "number", min: 1, step: "any", placeholder: text.speed.automatic });
     const body = el("div", { class: "panel" });
     const read = () => fillWith<LineSpeeds>(body, () => get<LineSpeeds>(query("line-speed", { rate: rate.value + " /min", limit: limit.value ? limit.value + " ms" : undefined })), (x) => {
-      clear();
-      return x.line_speed.length === 0 ? el("p", { class: "empty" }, text.speed.none) : x.line_speed.map((v) => one(v, (p) => alive && plots.push(p)));
+      if (x.line_speed.length === 0) return el("p", { class: "empty" }, text.speed.none);
+      const detail = el("div");
+      const show = (i: number) => {
+        at = i;
+        clear();
+        put(detail, one(x.line_speed[i], (p) => alive && plots.push(p)));
+      };
+      const name = (v: LineSpeed) => [v.setup, v.station].filter((s) => s).join(" · ");
+      show(Math.min(at, x.line_speed.length - 1));
+      return [
+        table(text.speed.heading, [text.picks.setup, text.speed.verdict, text.speed.over, text.speed.bounds, text.speed.budget, text.speed.tail],
+          x.line_speed.map((v) => [name(v), v.verdict ? stateMark(v.verdict) : text.none, text.speed.overOf(v.over, v.picks), bounds(v), ms(v.limit_s), ms(v.tail_s)])),
+        field(text.speed.show, select(x.line_speed.map((v, i): [string, string] => [String(i), name(v)]), String(at), (v) => show(Number(v)))), detail];
     }, () => alive);
     root.append(el("section", { class: "panel", "aria-label": text.speed.heading }, el("h2", null, text.speed.heading),
       el("form", { class: "row", onsubmit: (e: Event) => { e.preventDefault(); read(); } }, field(text.speed.rate, rate), field(text.speed.limit, limit), el("button", null, text.speed.ask)), body));
@@ -34,6 +45,7 @@ export const speed: View = {
   },
 };
 
+const bounds = (v: LineSpeed) => (v.over_share_lo === null && v.over_share_hi === null ? text.none : interval(v.over_share_lo, v.over_share_hi, "%", 100));
 const ms = (s: number | null) => number(s === null ? null : s * 1e3, "ms");
 
 function one(v: LineSpeed, made: (p: Plot) => void): HTMLElement {
@@ -47,7 +59,7 @@ function one(v: LineSpeed, made: (p: Plot) => void): HTMLElement {
     el("div", { class: "pair" }, el("div", null, times.length ? canvas : el("p", { class: "empty" }, text.speed.none)),
       el("div", null,
         el("dl", { class: "last" }, ([[text.speed.budget, ms(v.limit_s)], [text.speed.budgetFrom, word(v.limit_from)], [text.speed.cycle, number(v.cycle_s, "s")], [text.speed.counted, word(v.seal_from)],
-          [text.speed.over, text.speed.overOf(v.over, v.picks)], [text.speed.bounds, v.over_share_lo === null && v.over_share_hi === null ? text.none : `${percent(v.over_share_lo, 2)} – ${percent(v.over_share_hi, 2)}`],
+          [text.speed.over, text.speed.overOf(v.over, v.picks)], [text.speed.bounds, bounds(v)],
           [text.speed.unsure, String(v.unsure)], [text.speed.tail, ms(v.tail_s)]] as [string, string][]).map(([a, b]) => el("div", null, el("dt", null, a), el("dd", null, b)))),
         el("h3", null, text.speed.switchPoints),
         el("dl", { class: "last" }, ([[text.speed.on, v.part_present_on_kPa], [text.speed.off, v.part_present_off_kPa], [text.speed.released, v.released_kPa]] as [string, number | null][])

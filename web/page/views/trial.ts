@@ -3,8 +3,9 @@
 import { get, post, query, remove, replace } from "../api";
 import { attempt, dialog, fillWith, throttle, why, type App, type View } from "../app";
 import { el, field, put, say, select, table } from "../dom";
-import { duration, figure, interval, number, percent } from "../format";
+import { duration, figure, interval, number, stated, statedPercent } from "../format";
 import { mark, stateMark } from "../mark";
+import { levels } from "../setup";
 import { text, word } from "../text";
 import type { Bench, BenchStep, Grip, Note, Pick, State } from "../types";
 
@@ -70,7 +71,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
         const su = t.setups.find((x) => x.name === name);
         const changed = (running ? [] : next?.mount ?? []).filter((m) => m.station === station);
         const factors = ["bag", "cup", "cups", "placement", "tilt", "engine", "engine_setting"].filter((f) => su && String((su as any)[f]) !== "");
-        return el("div", { class: "user" }, el("h3", null, station), el("p", { class: "soft" }, name),
+        return el("div", { class: "user" }, el("h3", null, station),
           el("dl", null, factors.map((f) => {
             const c = changed.find((m) => m.factor === f);
             const level = String((su as any)[f]);
@@ -112,7 +113,7 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
       el("td", { class: "user" }, r.piece || text.none),
       stations.map((s) => {
         const su = t.setups.find((x) => x.name === r.setups[s]);
-        return el("td", { class: "user" }, r.setups[s] ?? text.none, su ? el("span", { class: "soft small" }, ` ${[su.bag, su.cup].join(" · ")}`) : null);
+        return el("td", { class: "user wide" }, r.setups[s] ?? text.none, el("span", { class: "soft small" }, " " + levels(su)));
       }),
       el("td", { class: "n" }, stations.filter((s) => s in r.setups).map((s) => `${r.done[s] ?? 0}`).join(" + "), ` / ${r.picks}`)));
     put(node, el("h2", null, text.trial.sheet),
@@ -218,14 +219,14 @@ function bench(app: App, ends: (() => void)[]): HTMLElement {
   const step = (s: BenchStep): HTMLElement => {
     const result = when === "before" ? s.before : s.after;
     const lo = s.lo_kPa, hi = s.hi_kPa;
-    const limits = lo !== null && hi !== null ? text.trial.limits(number(lo, "kPa"), number(hi, "kPa")) : lo !== null ? text.trial.atLeast(number(lo, "kPa"))
-      : hi !== null ? text.trial.atMost(number(hi, "kPa")) : text.trial.noLimits;
+    const limits = lo !== null && hi !== null ? text.trial.limits(stated(lo, "kPa"), stated(hi, "kPa")) : lo !== null ? text.trial.atLeast(stated(lo, "kPa"))
+      : hi !== null ? text.trial.atMost(stated(hi, "kPa")) : text.trial.noLimits;
     const name = text.trial.steps[s.name] ?? s.name;
     const button = el("button", {
       "aria-label": text.trial.readOf(s.station, name), disabled: reading >= 0,
       onclick: () => attempt(app, async () => {
         reading = s.step;
-        app.announce(text.trial.readingNow(number(s.length_s, "s")));
+        app.announce(text.trial.readingNow(stated(s.length_s, "s")));
         show();
         try {
           await post<BenchStep>("bench", { step: s.step, moment: when });
@@ -240,7 +241,7 @@ function bench(app: App, ends: (() => void)[]): HTMLElement {
       el("strong", { class: "user" }, `${s.station} · ${name}`),
       el("span", { class: "do" }, s.do ? s.do + " " : "", el("span", { class: "soft" }, limits)),
       el("span", { class: "row middle" },
-        reading === s.step ? text.trial.readingNow(number(s.length_s, "s"))
+        reading === s.step ? text.trial.readingNow(stated(s.length_s, "s"))
           : result ? el("span", null, el("strong", null, number(result.value_kPa, "kPa")), " ", result.pass === null ? text.trial.notJudged : result.pass ? text.trial.passed : text.trial.notPassed,
             result.why ? ` (${result.why})` : "", s.drift_kPa !== null ? ", " + text.trial.drift(number(s.drift_kPa, "kPa")) : "") : null,
         app.operator && app.watch.state.live ? button : null));
@@ -272,7 +273,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     const large = g.readings.length === 0 ? text.trial.noReadings : !by || by.value === null || !who ? text.trial.equal
       : (g.better ? text.trial.better : text.trial.leads)(who, number(by.value, "%", 2));
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
-      el("p", { class: "lead" }, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), percent(g.level)) : null),
+      el("p", { class: "lead" }, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
       el("p", { class: "soft" }, text.trial.readings(g.readings.length, g.paired), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
       g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, ["", g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
