@@ -1,6 +1,6 @@
 // What the page knows of the trial, kept up to date by the server's stream.
 import { get, query, Refused } from "./api";
-import type { Event as PickEvent, Health, Pick, Picks, Samples, Session, State, Trial } from "./types";
+import type { Event as PickEvent, Health, Pick, Picks, Samples, Session, State, Traces, Trial } from "./types";
 
 export type Kind = "session" | "trial" | "state" | "samples" | "picks" | "health" | "link" | "end";
 
@@ -14,6 +14,7 @@ export interface Column {
 }
 
 const keepS = 40; // of every channel
+const backS = 25; // read back when the stream opens
 const silentMS = 4000; // the server says something every second
 
 export const pickKey = (station: string, n: number) => `${n} ${station}`;
@@ -126,6 +127,7 @@ export class Watch {
     s.addEventListener("open", () => {
       this.breakLines();
       this.setLink("live");
+      this.fillIn().catch(() => {});
     });
     s.addEventListener("error", () => {
       if (s === this.source) this.lost();
@@ -168,6 +170,35 @@ export class Watch {
         this.tell("end");
       }).catch(() => {});
     });
+  }
+
+  /** Reads from the file what the stream did not bring of the last seconds. */
+  private async fillIn(): Promise<void> {
+    const names = this.trial.channels.filter((c) => c.switched || this.trial.stations.some((s) => s.vacuum === c.name)).map((c) => c.name);
+    const q = new URLSearchParams({ from_s: String(Math.max(0, (this.state.t_s ?? 0) - backS)), points: "8000" });
+    for (const n of names) q.append("channel", n);
+    const x = await get<Traces>("traces?" + q);
+    for (const trace of x.traces) {
+      const c: Column = { t: [], v: [] };
+      trace.t_s.forEach((t, i) => {
+        const at = t ?? c.t[c.t.length - 1];
+        if (at === undefined) return;
+        c.t.push(at);
+        c.v.push(t === null ? null : trace.lo[i]);
+        if (t !== null && trace.hi[i] !== trace.lo[i]) {
+          c.t.push(at);
+          c.v.push(trace.hi[i]);
+        }
+      });
+      const end = c.t[c.t.length - 1] ?? -Infinity, streamed = this.columns.get(trace.channel);
+      const from = streamed?.t.findIndex((t, i) => t > end && streamed.v[i] !== null) ?? -1;
+      if (streamed && from >= 0) {
+        c.t = c.t.concat(streamed.t.slice(from));
+        c.v = c.v.concat(streamed.v.slice(from));
+      }
+      this.columns.set(trace.channel, c);
+    }
+    this.tell("samples");
   }
 
   private breakLines(): void {

@@ -146,7 +146,7 @@ export const text = {
     noReadings: "No readings yet.",
     anytime: (range: string, level: string) => `${level} interval ${range}; it holds however often you look`,
     readings: (n: number, paired: boolean) => (paired ? count(n, "pair of readings", "pairs of readings") : count(n, "reading", "readings")),
-    readingsOf: "Readings",
+    readingsOf: "Readings", reading: "reading", action: "mark",
   },
 
   picks: {
@@ -155,7 +155,7 @@ export const text = {
     align: "Second 0", supply: "supply on", contact: "contact",
     last: "Picks of each setup", station: "Station", setup: "Setup", outcome: "Outcome", piece: "Piece", spoiled: "Spoiled",
     all: "all", only: "only spoiled", without: "without spoiled",
-    lines: "Single picks", linesShow: "show every pick",
+    linesShow: "Every pick",
     from: (align: string) => `time from ${align}, s`,
     medianOf: (n: number) => `median of ${count(n, "pick", "picks")}`,
     leftOut: (n: number) => `${n} left out: no such instant`,
@@ -273,7 +273,7 @@ export const text = {
     budget: "budget",
     cycle: "cycle", budgetFrom: "budget from", counted: "counted from", over: "over the budget", bounds: "95 % bounds", unsure: "too close to call", tail: "tail",
     overOf: (n: number, of: number) => `${n} of ${of}`,
-    phases: "Phases of a pick", phase: "phase", median: "median", p95: "95 %", longest: "longest", picks: "picks", inSeal: "part of the seal time",
+    phases: "Phases of a pick", phase: "phase", median: "median", p95: "95 %", longest: "longest", picks: "picks", counts: "counts as", inSeal: "part of the seal time",
     switchPoints: "Switch points to set", on: "part present on at", off: "off below", released: "released below",
     none: "No pick has a seal time yet.",
   },

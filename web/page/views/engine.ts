@@ -100,7 +100,7 @@ export const engine: View = {
           else delete ask.law;
           read();
         })))),
-      el("section", { class: "panel", "aria-label": text.engine.heading }, el("h2", null, text.engine.heading), body));
+      el("section", { class: "panel" }, el("h2", null, text.engine.heading), body));
     read();
     return () => {
       alive = false;

@@ -4,7 +4,7 @@ import { get, query } from "../api";
 import { dialog, fillWith, throttle, type App, type View } from "../app";
 import { host, Plot, setupColour, setupDash, type Lane, type Line, type Mark } from "../chart";
 import { el, field, put, select, table, type Child } from "../dom";
-import { figure, interval, number, stated } from "../format";
+import { figure, fixed, interval, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
 import { key, levels, place, sample, short, tag } from "../setup";
 import { text, word } from "../text";
@@ -34,13 +34,12 @@ export const picks: View = {
         field(text.picks.setup, select(names(app.watch.trial.setups.map((s) => s.name)), "", (v) => { state.setup = v; both(); })),
         field(text.picks.align, select([["supply", text.picks.supply], ["contact", text.picks.contact]], "supply", (v) => { state.align = v; over.read(); })),
         field(text.picks.last, select(["5", "10", "20", "50", "100"].map((n): [string, string] => [n, n]), "20", (v) => { state.last = Number(v); over.read(); })),
-        field(text.picks.lines, el("div", { class: "row middle" }, every, el("span", { class: "small", "aria-hidden": true }, text.picks.linesShow)))),
+        field(text.picks.linesShow, every)),
       over.node,
       el("div", { class: "row" }, el("h2", null, text.picks.table),
         field(text.picks.outcome, select([["", text.picks.all], ...Object.entries(text.outcome)], "", (v) => { state.outcome = v; state.offset = 0; list.read(); })),
         field(text.picks.spoiled, select([["", text.picks.all], ["true", text.picks.only], ["false", text.picks.without]], "", (v) => { state.spoiled = v; state.offset = 0; list.read(); }))),
       list.node);
-    every.labels?.[0] && every.setAttribute("aria-label", text.picks.linesShow);
     return () => ends.forEach((f) => f());
   },
 };
@@ -129,16 +128,16 @@ function tableOf(app: App, c: Chosen, ends: (() => void)[]) {
           el("button", { disabled: c.offset === 0, onclick: () => { c.offset = Math.max(0, c.offset - pageSize); read(); } }, text.picks.previous),
           el("span", null, text.picks.page(x.offset + 1, x.offset + x.picks.length, x.total)),
           el("button", { disabled: x.offset + x.picks.length >= x.total, onclick: () => { c.offset += pageSize; read(); } }, text.picks.nextPage)),
-        el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": text.picks.table }, el("table", null,
+        el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": text.picks.table }, el("table", { class: "dense" },
           el("caption", { class: "unseen" }, text.picks.table),
           el("thead", null, el("tr", null, head("n", text.picks.head.n), head("station", text.picks.head.station), head("run", text.picks.head.run, true), head("setup", text.picks.head.setup),
-            el("th", { scope: "col" }, text.picks.head.piece), head("outcome", text.picks.head.outcome), head("start_s", text.picks.head.start_s + ", s", true),
-            columns.map((k) => head(k, `${text.figures[k][0]}, ${text.figures[k][1]}`, true)), el("th", { scope: "col" }, text.picks.head.contact))),
+            el("th", { scope: "col" }, text.picks.head.piece), head("outcome", text.picks.head.outcome), head("start_s", text.picks.head.start_s, true),
+            columns.map((k) => head(k, text.figures[k][0], true)), el("th", { scope: "col" }, text.picks.head.contact))),
           el("tbody", null, x.picks.map((p, i) => el("tr", { class: "pickable" + (p.spoiled !== null ? " struck" : ""), onclick: () => open(p) },
             el("th", { scope: "row" }, el("button", { "data-row": i, "aria-label": text.picks.open(p.station ?? "", p.n), onfocus: () => (at = i), onclick: (e: Event) => { e.stopPropagation(); open(p); } }, String(p.n))),
             el("td", { class: "user" }, p.station), el("td", { class: "n" }, p.run || text.none), el("td", null, p.setup ? tag(app.watch.trial, p.setup) : text.none), el("td", { class: "user" }, p.piece || text.none),
             el("td", { class: "keep" }, stateMark(p.outcome), p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null),
-            el("td", { class: "n" }, number(p.start_s, "s", 6)),
+            el("td", { class: "n" }, fixed(p.start_s, "s", 3)),
             columns.map((k) => el("td", { class: "n" }, figure((p as any)[k], text.figures[k][1], text.figures[k][2]))),
             el("td", null, p.seal_from ? word(p.seal_from) : text.none)))))),
         app.watch.trial.setups.some((q) => short(app.watch.trial, q.name) !== q.name) ? el("details", null, el("summary", null, text.picks.legend), key(app.watch.trial, [...new Set(x.picks.map((p) => p.setup ?? "").filter((n) => n))])) : null,

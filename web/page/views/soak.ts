@@ -59,7 +59,7 @@ export const soak: View = {
     const soon = throttle(10000, () => {
       if (!body.contains(document.activeElement)) read();
     });
-    root.append(el("section", { class: "panel", "aria-label": text.soak.heading }, el("h2", null, text.soak.heading), body));
+    root.append(el("section", { class: "panel" }, el("h2", null, text.soak.heading), body));
     read();
     const off = app.watch.on("picks", () => app.watch.state.live && soon());
     return () => {

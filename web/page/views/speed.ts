@@ -35,7 +35,7 @@ export const speed: View = {
           x.line_speed.map((v) => [name(v), v.verdict ? stateMark(v.verdict) : text.none, text.speed.overOf(v.over, v.picks), bounds(v), ms(v.limit_s), ms(v.tail_s)])),
         field(text.speed.show, select(x.line_speed.map((v, i): [string, string] => [String(i), name(v)]), String(at), (v) => show(Number(v)))), detail];
     }, () => alive);
-    root.append(el("section", { class: "panel", "aria-label": text.speed.heading }, el("h2", null, text.speed.heading),
+    root.append(el("section", { class: "panel" }, el("h2", null, text.speed.heading),
       el("form", { class: "row", onsubmit: (e: Event) => { e.preventDefault(); read(); } }, field(text.speed.rate, rate), field(text.speed.limit, limit), el("button", null, text.speed.ask)), body));
     read();
     return () => {
@@ -68,7 +68,7 @@ function one(v: LineSpeed, made: (p: Plot) => void): HTMLElement {
       el("div", { class: "bars phases", "aria-hidden": "true" }, v.phases.map((p) => [el("span", null, word(p.name)),
         svg("svg", null, svg("rect", { class: "c6", y: "35%", height: "30%", width: width(p.longest_s) }), svg("rect", { class: "c0", height: "100%", width: width(p.median_s) })),
         el("span", null, ms(p.median_s))])),
-      table(text.speed.phases, [text.speed.phase, text.speed.picks, text.speed.median, text.speed.p95, text.speed.longest, ""],
+      table(text.speed.phases, [text.speed.phase, text.speed.picks, text.speed.median, text.speed.p95, text.speed.longest, text.speed.counts],
         v.phases.map((p) => [word(p.name), String(p.picks), ms(p.median_s), ms(p.p95_s), ms(p.longest_s), p.in_seal_time ? text.speed.inSeal : ""]))] : null,
     v.remarks.map((r) => el("p", { class: "remark" }, r)));
 }

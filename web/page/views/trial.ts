@@ -169,7 +169,7 @@ function lastPicks(app: App, ends: (() => void)[]): HTMLElement[] {
   const show = () => {
     const focused = document.activeElement?.getAttribute("aria-label"), inside = list.contains(document.activeElement);
     put(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
-      [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], ""],
+      [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], text.trial.action],
       latest().map((p) => [`${p.n} ${p.station}`,
         [stateMark(p.outcome), p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
         figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)])));
@@ -275,7 +275,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
       el("p", { class: "lead" }, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
       el("p", { class: "soft" }, text.trial.readings(g.readings.length, g.paired), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
-      g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, ["", g.a, g.b],
+      g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
   }, () => alive);
   const soon = throttle(700, read);
