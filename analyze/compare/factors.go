@@ -310,3 +310,16 @@ func interactionWords(m *Measure, kept []view, y []float64, factors []string) st
 	}
 	return words
 }
+
+// Models returns the models of all measures that have one, or of the named ones.
+func Models(t *Trial, names []string) []Model {
+	var all []Model
+	for i := range Measures {
+		if m := &Measures[i]; len(names) == 0 || slices.Contains(names, m.Name) {
+			if model, ok := Factors(t, m); ok {
+				all = append(all, model)
+			}
+		}
+	}
+	return all
+}

@@ -18,7 +18,7 @@ const trendPoints = 400
 type Soak struct {
 	Setup, Station string
 	Picks, Dropped int
-	Hours          float64
+	FirstS, Hours  float64        // start of the first pick in the trial's time; from there to the last
 	DropsPer1000   analyze.Figure // two-sided exact bounds at the confidence
 	DropsSoFar     []DropPoint    // the same up to some times of the run, at most 60; the last is the end
 	Trends         []SoakTrend
@@ -94,7 +94,7 @@ func Soaks(t *Trial) []Soak {
 func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 	q := &t.Requirement
 	first, last := picks[0].StartS, picks[len(picks)-1].StartS
-	s := Soak{Setup: setup, Station: station, Picks: len(picks), Hours: (last - first) / 3600,
+	s := Soak{Setup: setup, Station: station, Picks: len(picks), FirstS: first, Hours: (last - first) / 3600,
 		DropsPer1000: analyze.None(), RatePerMinute: math.NaN(), SlowestHour: math.NaN(), CycleS: math.NaN()}
 	var gaps, drops, at []float64
 	for i, p := range picks {
