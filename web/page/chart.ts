@@ -93,7 +93,7 @@ export class Plot {
       ...size(),
       scales: {
         x: { time: false, range: o.xRange },
-        y: { distr: o.log ? 3 : 1, range: o.yRange ? (_u, min, max) => o.yRange!(min ?? 0, max ?? 1) : undefined },
+        y: { distr: o.log ? 3 : 1, range: o.yRange ? (u, min, max) => room(u, o, o.yRange!(min ?? 0, max ?? 1), em) : undefined },
         right: {},
       },
       axes: [
@@ -139,6 +139,14 @@ export class Plot {
     open.delete(this);
     this.u.destroy();
   }
+}
+
+/** A range widened by what lanes need below it and marks above. */
+function room(u: uPlot, o: PlotOptions, [lo, hi]: [number, number], em: number): [number, number] {
+  const height = Math.max(60, u.bbox ? u.bbox.height / devicePixelRatio : u.height - 4 * em);
+  const below = ((o.lanes?.().length ?? 0) * (laneHeight + 3)) / height, above = o.marks ? (1.1 * em) / height : 0;
+  const span = (hi - lo) / Math.max(0.2, 1 - below - above);
+  return [lo - span * below, hi + span * above];
 }
 
 function annotate(u: uPlot, o: PlotOptions, em: number): void {

@@ -34,7 +34,7 @@ export function stated(x: number | null | undefined, unit: string): string {
 /** A number with a fixed count of decimal places, and its unit. */
 export function fixed(x: number | null | undefined, unit: string, decimals: number): string {
   if (x === null || x === undefined || !isFinite(x)) return text.none;
-  return join(minus(x.toFixed(decimals)), unit);
+  return join(minus(x.toFixed(decimals)).replace(/^−(?=0(\.0*)?$)/, ""), unit);
 }
 
 function join(digits: string, unit: string): string {

@@ -145,7 +145,7 @@ export const text = {
     equal: "No difference yet",
     noReadings: "No readings yet.",
     anytime: (range: string, level: string) => `${level} interval ${range}; it holds however often you look`,
-    readings: (n: number, paired: boolean) => (paired ? count(n, "pair of readings", "pairs of readings") : count(n, "reading", "readings")),
+    readings: (n: number) => count(n, "pair of readings", "pairs of readings"),
     readingsOf: "Readings", reading: "reading", action: "mark",
   },
 

@@ -100,7 +100,7 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
     x: text.live.xAxis, y: text.live.yAxis,
     lines: [{ label: s.vacuum, colour: "trace" }],
     xRange: () => [now() - windowS, now()],
-    yRange: (min, max) => [Math.min(-0.16 * Math.max(20, max), min), Math.max(20, max) * 1.12],
+    yRange: (min, max) => [Math.min(-1, min), Math.max(20, max, (required() ?? 0) * 1.1)],
     levels: () => (required() === null ? [] : [{ at: required()!, words: "" }]),
     lanes: () => lanesOf.map((l) => lane(l.kind, l.name!)),
     marks: () => marksOf(s.name, app),

@@ -227,7 +227,7 @@ function tracePlot(app: App, canvas: HTMLElement, d: PickDetail): Plot {
   return new Plot(canvas, {
     label: text.picks.traceOf(d.pick.station ?? "", d.pick.n), x: text.live.xAxis, y: text.live.yAxis, zoom: true,
     lines: [{ label: vacuum?.channel ?? "", colour: "trace", width: 2 }, { label: vacuum?.channel ?? "", colour: "trace", width: 2 }],
-    yRange: (min, max) => [Math.min(-0.2 * Math.max(20, max), min), Math.max(20, max) * 1.15],
+    yRange: (min, max) => [Math.min(-1, min), Math.max(20, max)],
     levels: () => (need === null ? [] : [{ at: need, words: `${text.picks.required} ${stated(need, "kPa")}` }]), marks: () => marks, lanes: () => lanes,
   }, [(vacuum?.t_s ?? []) as number[], vacuum?.hi ?? [], vacuum?.exact ? vacuum.hi : vacuum?.lo ?? []]);
 }

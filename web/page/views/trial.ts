@@ -274,7 +274,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
       : (g.better ? text.trial.better : text.trial.leads)(who, number(by.value, "%", 2));
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
       el("p", { class: "lead" }, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
-      el("p", { class: "soft" }, text.trial.readings(g.readings.length, g.paired), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
+      el("p", { class: "soft" }, text.trial.readings(g.pairs), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
       g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
   }, () => alive);
