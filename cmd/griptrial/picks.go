@@ -29,6 +29,7 @@ type picksOptions struct {
 	pairs       string
 	lineSpeed   bool
 	rate, limit string
+	page        pageFlags
 }
 
 func picksCommand() *cobra.Command {
@@ -40,9 +41,13 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --station left --json
   griptrial picks demo.gtrial --station left --explain 3
   griptrial picks demo.gtrial --pairs
+  griptrial picks demo.gtrial --page
   griptrial picks demo.gtrial --line-speed --rate "45 /min"`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.page.on() {
+				return servePicks(c.Context(), c.ErrOrStderr(), args[0], &o.page)
+			}
 			return showPicks(c.OutOrStdout(), args[0], o)
 		},
 	}
@@ -56,6 +61,7 @@ func picksCommand() *cobra.Command {
 	f.StringVar(&o.rate, "rate", "", `with --line-speed: picks per minute, "45 /min" (default the trial's requirement)`)
 	f.StringVar(&o.limit, "limit", "", `with --line-speed: longest seal time, "200 ms" (default the trial's requirement, else what the cycle leaves)`)
 	f.BoolVar(&o.json, "json", false, "write JSON")
+	o.page.add(f, "let marks and notes be written into the trial file")
 	return c
 }
 
