@@ -52,14 +52,16 @@ function effectWords(c: Comparison, m: Measure): Child {
   const own = c.effects.filter((e) => e.measure === m.name);
   const levels = c.levels.filter((l) => l.measure === m.name);
   if (own.length === 0) return el("p", { class: "empty" }, text.compare.none);
-  const rows = own.map((e) => ({
+  const silent = own.filter((e) => !e.percent), kinds = [...new Set(silent.map((e) => e.finding))];
+  const rows = own.filter((e) => e.percent).map((e) => ({
     group: e.within, words: text.compare.against(e.a, e.b), value: e.percent?.value ?? null, lo: e.percent?.lo ?? null, hi: e.percent?.hi ?? null,
     tone: tones[e.finding] ?? 4, shape: (tones[e.finding] === undefined ? "diamond" : "point") as "diamond" | "point",
     after: [el("div", null, stateMark(e.finding)), el("div", null, number(e.percent?.value, "%", 2), e.percent ? el("span", { class: "soft" }, ` (${interval(e.percent.lo, e.percent.hi, "%")})`) : null)],
   }));
   return [
     el("p", { class: "soft" }, `${m.words}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(statedPercent(c.confidence))}`),
-    intervals(text.compare.effectsOf(m.words), text.compare.differs, rows),
+    rows.length ? intervals(text.compare.effectsOf(m.words), text.compare.differs, rows) : null,
+    kinds.map((k) => el("p", null, stateMark(k), text.compare.without(silent.filter((e) => e.finding === k).length))),
     el("details", null, el("summary", null, text.compare.remarks), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
       own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, e.unit), e.absolute ? interval(e.absolute.lo, e.absolute.hi, e.unit) : text.none, number(e.p_adjusted, "", 2),
         e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, word(e.block)) : text.none, e.warnings.map(word).join("; ")]))),

@@ -19,34 +19,40 @@ export const picks: View = {
   name: "picks",
   show(root, app) {
     const ends: (() => void)[] = [];
-    const state = { station: "", setup: "", outcome: "", spoiled: "", sort: "order", descending: true, offset: 0, align: "supply", last: 20, every: true };
-    const over = overlay(app, state, ends), list = tableOf(app, state, ends);
+    const t = app.watch.trial;
+    const lately = () => [...t.runs].reverse().find((r) => r.start_s !== null) ?? t.runs[0];
+    const state: Chosen = { laid: lastRun, station: "", setup: "", outcome: "", spoiled: "", sort: "order", descending: true, offset: 0, align: "supply", last: 20, every: true };
+    const setups = (): string[] => (state.laid === "" ? [] : state.laid === lastRun ? [...new Set(Object.values(lately()?.setups ?? {}))] : [state.laid]);
+    const over = overlay(app, state, setups, ends), list = tableOf(app, state, ends);
     const names = (all: string[]): [string, string][] => [["", text.picks.all], ...all.map((n): [string, string] => [n, n])];
-    const both = () => {
+    const filter = (set: (v: string) => void) => (v: string) => {
+      set(v);
       state.offset = 0;
-      over.read();
       list.read();
     };
     const every = el("input", { type: "checkbox", checked: true, onchange: () => { state.every = every.checked; over.draw(); } });
     root.append(
       el("div", { class: "row" },
-        field(text.picks.station, select(names(app.watch.trial.stations.map((s) => s.name)), "", (v) => { state.station = v; both(); })),
-        field(text.picks.setup, select(names(app.watch.trial.setups.map((s) => s.name)), "", (v) => { state.setup = v; both(); })),
+        field(text.picks.setup, select([[lastRun, text.picks.lastRun], ...names(t.setups.map((s) => s.name))], lastRun, (v) => { state.laid = v; over.read(); })),
         field(text.picks.align, select([["supply", text.picks.supply], ["contact", text.picks.contact]], "supply", (v) => { state.align = v; over.read(); })),
         field(text.picks.last, select(["5", "10", "20", "50", "100"].map((n): [string, string] => [n, n]), "20", (v) => { state.last = Number(v); over.read(); })),
         field(text.picks.linesShow, every)),
       over.node,
       el("div", { class: "row" }, el("h2", null, text.picks.table),
-        field(text.picks.outcome, select([["", text.picks.all], ...Object.entries(text.outcome)], "", (v) => { state.outcome = v; state.offset = 0; list.read(); })),
-        field(text.picks.spoiled, select([["", text.picks.all], ["true", text.picks.only], ["false", text.picks.without]], "", (v) => { state.spoiled = v; state.offset = 0; list.read(); }))),
+        field(text.picks.station, select(names(t.stations.map((s) => s.name)), "", filter((v) => (state.station = v)))),
+        field(text.picks.setup, select(names(t.setups.map((s) => s.name)), "", filter((v) => (state.setup = v)))),
+        field(text.picks.outcome, select([["", text.picks.all], ...Object.entries(text.outcome)], "", filter((v) => (state.outcome = v)))),
+        field(text.picks.spoiled, select([["", text.picks.all], ["true", text.picks.only], ["false", text.picks.without]], "", filter((v) => (state.spoiled = v))))),
       list.node);
     return () => ends.forEach((f) => f());
   },
 };
 
-type Chosen = { station: string; setup: string; outcome: string; spoiled: string; sort: string; descending: boolean; offset: number; align: string; last: number; every: boolean };
+const lastRun = "\u0000"; // no setup is called so
 
-function overlay(app: App, c: Chosen, ends: (() => void)[]) {
+type Chosen = { laid: string; station: string; setup: string; outcome: string; spoiled: string; sort: string; descending: boolean; offset: number; align: string; last: number; every: boolean };
+
+function overlay(app: App, c: Chosen, setups: () => string[], ends: (() => void)[]) {
   const canvas = host("tall"), legend = el("ul", { class: "key" }), body = el("div");
   let answer: Overlay | null = null, plot: Plot | null = null, alive = true, turn = 0;
   const t = app.watch.trial;
@@ -56,7 +62,9 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
     if (!answer || !alive) return;
     const lines: Line[] = [], bands: { upper: number; lower: number; colour: () => string }[] = [];
     const data: (number | null)[][] = [answer.t_s];
+    const few = answer.setups.length <= 4; // more cover each other
     for (const s of answer.setups) {
+      if (!few) break;
       const i = place(t, s.setup), ink = () => setupColour(i);
       const first = data.length;
       data.push(s.hi_kPa, s.lo_kPa);
@@ -83,7 +91,7 @@ function overlay(app: App, c: Chosen, ends: (() => void)[]) {
   };
   const read = () => {
     const mine = ++turn;
-    return fillWith<Overlay>(body, () => get<Overlay>(query("overlay", { station: c.station, setup: c.setup, last: c.last, align: c.align })), (x) => {
+    return fillWith<Overlay>(body, () => get<Overlay>("overlay?" + new URLSearchParams([["last", String(c.last)], ["align", c.align], ...setups().map((s) => ["setup", s])])), (x) => {
       answer = x;
       requestAnimationFrame(draw);
       return x.setups.length ? [canvas, legend] : el("p", { class: "empty" }, text.live.noPick);

@@ -49,7 +49,7 @@ export const soak: View = {
           `; ${text.soak.stops}: ${r.stops}, ${text.soak.stopped} ${duration(r.stopped_s)}, ${text.soak.longest} ${duration(r.longest_stop_s)}`),
         series ? [el("h3", null, words(series.measure)), trendCanvas] : null,
         el("h3", null, `${text.soak.drops}: ${figureOf(r)}`), dropCanvas,
-        table(text.soak.heading, [text.soak.measure, text.soak.slope, text.compare.interval, text.soak.pValue, text.soak.level, text.soak.limit, text.soak.reached, text.soak.change],
+        r.trends.length === 0 ? null : table(text.soak.heading, [text.soak.measure, text.soak.slope, text.compare.interval, text.soak.pValue, text.soak.level, text.soak.limit, text.soak.reached, text.soak.change],
           r.trends.map((t) => [words(t.measure), figure(t.slope_per_hour, `${t.unit}/h`), t.slope_per_hour ? interval(t.slope_per_hour.lo, t.slope_per_hour.hi, `${t.unit}/h`) : text.none, number(t.p, "", 2),
             number(t.level_now, t.unit, 4), t.limit === null ? text.soak.noneStated : stated(t.limit, t.unit), reached(t),
             t.change_point ? text.soak.changeAt(number(t.change_point.at_h, "h"), number(t.change_point.before, t.unit, 4), number(t.change_point.after, t.unit, 4)) : text.none])),
@@ -70,6 +70,10 @@ export const soak: View = {
   },
 };
 
+/** The unit that a run's axis of time is shown in, and what an hour has of it. */
+const span = (r: Soak): [perHour: number, unit: string] => ((r.hours ?? 0) >= 2 ? [1, "h"] : (r.hours ?? 0) * 60 >= 2 ? [60, "min"] : [3600, "s"]);
+const hours = (at: (number | null)[], r: Soak): number[] => at.map((x) => (x ?? 0) * span(r)[0]);
+
 const figureOf = (r: Soak) => (r.drops_per_1000 ? `${number(r.drops_per_1000.value, "per 1,000", 3)} (${interval(r.drops_per_1000.lo, r.drops_per_1000.hi, "per 1,000")})` : text.none);
 
 function reached(t: SoakTrend): string {
@@ -81,20 +85,20 @@ function reached(t: SoakTrend): string {
 function trendPlot(canvas: HTMLElement, r: Soak, name: string, words: string): Plot {
   const s = r.series.find((x) => x.measure === name)!, t = r.trends.find((x) => x.measure === name);
   return new Plot(canvas, {
-    label: text.soak.trendOf(words), x: text.soak.xAxis, y: `${words}, ${s.unit}`, zoom: true,
+    label: text.soak.trendOf(words), x: text.soak.xAxis(span(r)[1]), y: `${words}, ${s.unit}`, zoom: true,
     lines: [{ label: words, colour: "trace", points: true }],
     levels: () => [...(t && t.limit !== null ? [{ at: t.limit, words: `${text.soak.limitMark} ${stated(t.limit, t.unit)}` }] : []),
-      ...(t?.change_point && t.change_point.at_h !== null ? [{ at: t.change_point.at_h, words: `◆ ${text.soak.stepMark}`, down: true, colour: "bad" }] : [])],
-  }, [s.at_h as number[], s.median] as AlignedData);
+      ...(t?.change_point && t.change_point.at_h !== null ? [{ at: hours([t.change_point.at_h], r)[0], words: `◆ ${text.soak.stepMark}`, down: true, colour: "bad" }] : [])],
+  }, [hours(s.at_h, r), s.median] as AlignedData);
 }
 
 function dropPlot(canvas: HTMLElement, r: Soak): Plot {
   const d = r.drops_over_time;
-  const most = Math.max(1, ...d.per_1000.map((x) => x ?? 0)) * 6; // early bounds say little, and would press the rest flat
+  const most = Math.max(6 * Math.max(0, ...d.per_1000.map((x) => x ?? 0)), 2 * (d.hi[d.hi.length - 1] ?? 1)); // early bounds say little, and would press the rest flat
   return new Plot(canvas, {
-    label: text.soak.dropsOf, x: text.soak.xAxis, y: text.soak.dropsAxis, zoom: true,
+    label: text.soak.dropsOf, x: text.soak.xAxis(span(r)[1]), y: text.soak.dropsAxis, zoom: true,
     lines: [{ label: text.soak.bounds, colour: "s4", width: 1 }, { label: text.soak.bounds, colour: "s4", width: 1 }, { label: text.soak.drops, colour: "s1", width: 3, step: true }],
     bands: [{ upper: 1, lower: 2, colour: () => colour("s1") + "33" }],
     yRange: (_min, max) => [0, Math.min(max, most) * 1.05],
-  }, [d.at_h as number[], d.hi, d.lo, d.per_1000] as AlignedData);
+  }, [hours(d.at_h, r), d.hi, d.lo, d.per_1000] as AlignedData);
 }
