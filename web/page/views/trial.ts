@@ -25,9 +25,10 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
   const heading = el("h2"), mount = el("div"), counts = el("div", { class: "row" });
   const piece = el("input", { type: "text", autocomplete: "off", maxlength: 200 });
   const pieceField = field(text.trial.piece, piece);
-  const main = el("button", { class: "main" }), hint = el("p", { class: "soft" }), endButton = el("button", null, text.trial.end);
+  const main = el("button", { class: "main" }), resume = el("button"), hint = el("p", { class: "soft" }), endButton = el("button", null, text.trial.end);
   const numbers = new Map<string, { big: HTMLElement; small: HTMLElement }>();
   let planned = "";
+  const halted = () => w.trial.runs.filter((r) => r.status === "stopped").pop()?.n;
   const act = () => attempt(app, async () => {
     const running = w.state.can_stop;
     if (!running && !w.state.can_start) return;
@@ -41,6 +42,10 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     }
   });
   main.addEventListener("click", act);
+  resume.addEventListener("click", () => attempt(app, async () => {
+    w.state = await post<State>("run/start", { run: halted() });
+    await w.readTrial();
+  }));
   app.key("s", act);
   endButton.addEventListener("click", () => {
     const close = dialog(text.trial.end, el("div", { class: "panel" }, el("p", null, text.trial.endSure),
@@ -86,9 +91,10 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     pieceField.hidden = running || !w.state.can_start;
     const control = app.operator && w.state.live && t.by_operator;
     main.hidden = !control;
-    const resume = run?.status === "stopped";
-    say(main, w.state.can_stop ? text.trial.stop : resume ? text.trial.resume(run!.n) : text.trial.start);
-    main.disabled = !w.state.can_stop && !w.state.can_start;
+    say(main, w.state.can_stop ? text.trial.stop : text.trial.start);
+    main.disabled = !w.state.can_stop && !(w.state.can_start && next);
+    resume.hidden = !control || running || halted() === undefined || !w.state.can_start;
+    say(resume, text.trial.resume(halted() ?? 0));
     main.title = text.trial.key("s");
     endButton.hidden = !(app.operator && w.state.live);
     say(hint, !w.state.live ? text.trial.notLive : !app.operator ? text.viewer : !t.by_operator ? text.trial.automatic : "");
@@ -98,7 +104,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
   show();
   ends.push(w.on("trial", show), w.on("state", show), w.on("picks", showCounts));
   return el("section", { class: "panel station", "aria-label": text.trial.next }, heading, mount, counts,
-    el("div", { class: "row" }, pieceField, main, endButton), hint);
+    el("div", { class: "row" }, pieceField, main, resume, endButton), hint);
 }
 
 function sheet(app: App, ends: (() => void)[]): HTMLElement {
