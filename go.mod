@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	github.com/creack/pty v1.1.24
+	github.com/evanw/esbuild v0.28.2
 	github.com/getkin/kin-openapi v0.153.0
 	github.com/go-pdf/fpdf v0.9.0
 	github.com/goburrow/modbus v0.1.0
