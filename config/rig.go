@@ -110,14 +110,14 @@ type Channel struct {
 	Register Register // Modbus kinds
 	Field    string   // text kinds: name of the group, or number of the column from 1
 
-	Calibration *Calibration // nil where there is none; else Offset and Scale are its
+	Calibrated *Calibrated // nil where there is no calibration; else Offset and Scale are its
 }
 
-// A Calibration is a line found against a reference gauge.
-type Calibration struct {
-	OffsetU, ScaleU float64 // standard errors of the channel's Offset and Scale; NaN where not stated
-	Points          int
-	Date            string // of the comparison, "2026-11-25"
+// A Calibrated says whence a line is that was found against a reference gauge; its standard
+// errors are in sample.Channel.
+type Calibrated struct {
+	Points int
+	Date   string // of the comparison, "2026-11-25"
 }
 
 // StepSize returns the number, as the device sends it, of one raw count of c: for f32 and

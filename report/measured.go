@@ -33,6 +33,9 @@ func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.E
 		fmt.Fprintf(w, "idle level %.2f kPa\n", math.Round(v*100)/100+0) // + 0: no −0.00
 	}
 	airEnergy(w, f)
+	if f.Circumstances != nil {
+		f.Circumstances.Write(w)
+	}
 	fmt.Fprintln(w)
 	if len(rows) > 0 {
 		if err := Picks(w, rows); err != nil {

@@ -143,6 +143,9 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 			out.Events = append(out.Events, report.Event(e))
 		}
 	}
+	if out.Circumstances, err = report.Circumstances(t); err != nil {
+		return err
+	}
 	if o.json {
 		return report.WriteJSON(w, out)
 	}
