@@ -40,7 +40,7 @@ func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
 		}
 	}
 	var err error
-	if out.Trial, err = config.ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
+	if out.Trial, err = ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
 		return Tested{}, err
 	}
 	picks, err := file.Picks(set, "")

@@ -62,7 +62,7 @@ func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPa
 	if err != nil {
 		return err
 	}
-	trial, err := config.LoadTrial(trialPath, rig)
+	trial, err := record.LoadTrial(trialPath, rig)
 	if err != nil {
 		return wrong(err)
 	}
