@@ -31,7 +31,7 @@ func planCommand() *cobra.Command {
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(planRunsCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
+	c.AddCommand(planRunsCommand(), planCompleteCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
 	return c
 }
 
