@@ -24,7 +24,7 @@ func AnalysisOf(name string, a store.Analysis) (*Stations, error) {
 	if err != nil {
 		return nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+name, a.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, a.TrialText, rig)
 	if err != nil {
 		return nil, err
 	}

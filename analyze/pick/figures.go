@@ -77,6 +77,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.LeakLawN, p.LeakLawKLminANR, p.LeakAtRequiredLminANR = analyze.None(), analyze.None(), analyze.None()
 	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
 	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
+	p.OpenSuctionKPa = analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
@@ -101,6 +102,12 @@ func (k *Tracker) figures(p *cycle) {
 	p.SealTimeS = k.sealTime(p)
 	v, e, w := p.present.since(p.sealed)
 	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
+	if !math.IsNaN(p.openKPa) {
+		var e analyze.Spread
+		e.Normal("noise of three samples' mean", p.sigma/math.Sqrt(3)) // a flat has three or more
+		k.level(&e, p.sigma)
+		p.OpenSuctionKPa = k.figure("open suction", "kPa", p.openKPa-p.shift, e)
+	}
 	k.holdFigures(p)
 	k.cyclingFigures(p)
 	p.LeakFlowLminANR = k.leakFlow(p)

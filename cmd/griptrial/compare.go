@@ -161,7 +161,7 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 	if err != nil {
 		return nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+path, h.TrialText, rig)
+	trial, err := record.ParseTrial("trial of "+path, h.TrialText, rig)
 	if err != nil {
 		return nil, err
 	}

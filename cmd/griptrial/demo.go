@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/simulator"
 )
 
@@ -63,7 +64,7 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 		return err
 	}
 	sc := simulator.DemoScenario(o.picks)
-	trial, err := config.ParseTrial("demo trial", []byte(trialText(sc, rig)), rig)
+	trial, err := record.ParseTrial("demo trial", []byte(trialText(sc, rig)), rig)
 	if err != nil {
 		return err
 	}

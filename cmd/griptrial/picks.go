@@ -233,7 +233,7 @@ func replaySettings(t *store.Trial) (*record.Plan, []pick.Settings, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
+	trial, err := record.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
 	if err != nil {
 		return nil, nil, err
 	}
