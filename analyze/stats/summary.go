@@ -113,16 +113,6 @@ func medianSorted(s []float64) float64 {
 	return (s[n/2-1] + s[n/2]) / 2
 }
 
-// MAD returns the median absolute deviation from the median, not scaled.
-func MAD(x []float64) float64 {
-	m := Median(x)
-	d := make([]float64, len(x))
-	for i, v := range x {
-		d[i] = math.Abs(v - m)
-	}
-	return Median(d)
-}
-
 // MeanInterval returns the t interval of the mean of independent normal values.
 func MeanInterval(x []float64, level float64) Interval {
 	n := float64(len(x))
