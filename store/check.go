@@ -21,6 +21,8 @@ type Report struct {
 	Bytes                        int64 // of blocks as stored
 	Sets, Picks, Figures, Events int64
 	Runs, Pieces, Notes          int64
+	Spoiled                      int64 // marks, also those taken back
+	BenchChecks, Jumps, Lateness int64 // rows: results, jumps of the wall clock, minutes of devices
 	FirstNS, LastNS              int64 // stamps of the first and the last scan in commit order; 0 without scans
 }
 
@@ -125,9 +127,10 @@ func Check(path string) (Report, error) {
 		{"outbox segments sent before they were made", "SELECT count(*) FROM deliveries WHERE segment NOT IN (SELECT n FROM outbox)"},
 		{"analyses of sets that are not there", "SELECT count(*) FROM analyses WHERE n NOT IN (SELECT n FROM pick_sets)"},
 		{"finished sets that do not hold what they held then", "SELECT count(*) FROM finished f WHERE f.picks <> (SELECT count(*) FROM picks WHERE pick_set = f.n) OR f.events <> (SELECT count(*) FROM events WHERE pick_set = f.n)"},
+		{"notes of runs that are not there", "SELECT count(*) FROM note_runs WHERE run NOT IN (SELECT n FROM runs) OR note NOT IN (SELECT id FROM notes)"},
 		{"setups of runs that are not there", "SELECT count(*) FROM run_setups WHERE run NOT IN (SELECT n FROM runs)"},
 	} {
-		if t.format < 2 && slices.ContainsFunc(addedBy[1], func(tb *table) bool { return strings.Contains(q.sql, " FROM "+tb.name+" ") }) {
+		if slices.ContainsFunc(slices.Concat(addedBy[t.format:]...), func(tb *table) bool { return strings.Contains(q.sql, " FROM "+tb.name+" ") }) {
 			continue
 		}
 		n, err := text(tx, q.sql)
@@ -174,5 +177,6 @@ func (r *Report) rowsOf(tb *table) *int64 {
 	return map[*table]*int64{
 		blockTable: &r.Blocks, setTable: &r.Sets, pickTable: &r.Picks, figureTable: &r.Figures,
 		eventTable: &r.Events, runTable: &r.Runs, pieceTable: &r.Pieces, noteTable: &r.Notes,
+		spoiledTable: &r.Spoiled, benchTable: &r.BenchChecks, clockTable: &r.Jumps, latenessTable: &r.Lateness,
 	}[tb]
 }

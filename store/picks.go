@@ -33,6 +33,7 @@ type Piece struct {
 type Note struct {
 	TNS  int64 // since time zero
 	Text string
+	Run  int // that it is about; 0 where none
 }
 
 // A Set is one analysis of the whole trial. Set 1 is the live one.
@@ -203,11 +204,21 @@ func (w *writing) entries(e Entry) error {
 		}
 	}
 	for _, n := range e.Notes {
-		if err := w.insert(noteTable, w.counts[noteTable.name].rows+1, n.TNS, n.Text); err != nil {
+		id := w.counts[noteTable.name].rows + 1
+		if err := w.insert(noteTable, id, n.TNS, n.Text); err != nil {
+			return err
+		}
+		if n.Run == 0 {
+			continue
+		}
+		if have := w.counts[runTable.name].rows; n.Run < 0 || int64(n.Run) > have {
+			return fmt.Errorf("note of run %d; there are %d runs", n.Run, have)
+		}
+		if err := w.insert(noteRunTable, id, n.Run); err != nil {
 			return err
 		}
 	}
-	return nil
+	return w.circumstances(e)
 }
 
 // none reports whether f is what analyze.None() gives.
@@ -349,10 +360,21 @@ func (t *Trial) Pieces() ([]Piece, error) {
 
 // Notes returns the notes in the order in which they were stored.
 func (t *Trial) Notes() ([]Note, error) {
-	return collect(t, noteTable, func(r *row) Note {
+	notes, err := collect(t, noteTable, func(r *row) Note {
 		r.int()
 		return Note{TNS: r.int(), Text: r.text()}
 	}, "ORDER BY id")
+	if err != nil || t.format < 3 {
+		return notes, err
+	}
+	// Read last: a note that was seen is seen with its run.
+	_, err = collect(t, noteRunTable, func(r *row) (none struct{}) {
+		if n, run := r.int(), r.int(); n >= 1 && n <= int64(len(notes)) {
+			notes[n-1].Run = int(run)
+		}
+		return none
+	}, "")
+	return notes, err
 }
 
 // Figures yields name and value of every figure of a pick, in the order of FORMAT.md.

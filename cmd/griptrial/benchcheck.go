@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"text/tabwriter"
 	"time"
@@ -60,11 +61,11 @@ func benchCheck(ctx context.Context, in io.Reader, w io.Writer, rig *config.Rig,
 		}
 		value := r.Why
 		if r.Value != nil {
-			value = fmt.Sprintf("%.2f kPa", *r.Value)
+			value = fmt.Sprintf("%.2f ± %.2f kPa", *r.Value, 1.96**r.U)
 		}
 		drift := "–"
-		if d, ok := bench.Drift(before, r); ok {
-			drift = fmt.Sprintf("%+.2f kPa", d)
+		if d, u := bench.Drift(before, r); !math.IsNaN(d) {
+			drift = fmt.Sprintf("%+.2f ± %.2f kPa", d, 1.96*u)
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Station, r.Step, value, allowed(r), verdict, drift)
 	}
