@@ -32,7 +32,19 @@ type ComparisonJSON struct {
 	Levels     []LevelJSON    `json:"levels"`
 	Effects    []EffectJSON   `json:"effects"`
 	Models     []ModelJSON    `json:"models"`
+	Spoiled    int            `json:"spoiled"` // picks left out everywhere, marked as spoiled
+	Changes    []ChangeJSON   `json:"with_spoiled"`
 	Warnings   []string       `json:"warnings"`
+}
+
+// A ChangeJSON is a finding that would be another if spoiled picks were counted.
+type ChangeJSON struct {
+	Measure string          `json:"measure"`
+	Within  string          `json:"within"`
+	A       string          `json:"a"`
+	B       string          `json:"b"`
+	Without compare.Finding `json:"without"`
+	With    compare.Finding `json:"with"`
 }
 
 // An EffectJSON is how level a stands to level b.
@@ -60,6 +72,7 @@ type EffectJSON struct {
 // A LevelJSON is a level's middle with its letters: levels that share one cannot be told apart.
 type LevelJSON struct {
 	Measure string         `json:"measure"`
+	Unit    string         `json:"unit"` // of middle
 	Within  string         `json:"within"`
 	Level   string         `json:"level"`
 	Middle  analyze.Number `json:"middle"`
@@ -75,7 +88,10 @@ type VerdictJSON struct {
 	RequiredKPa analyze.Number  `json:"required_kPa"`
 	Picks       int             `json:"picks"`
 	Pieces      int             `json:"pieces"`
-	Spoiled     int             `json:"spoiled"`
+	Spoiled     int             `json:"spoiled"`        // marked as spoiled, and left out
+	WithSpoiled *compare.Answer `json:"with_spoiled"`   // the answer if they were counted; null where there are none
+	Touched     int             `json:"touched_by_gap"` // counted
+	Untouched   *compare.Answer `json:"without_touched"`
 	Criteria    []CriterionJSON `json:"criteria"`
 	Warnings    []string        `json:"warnings"`
 }
@@ -94,6 +110,7 @@ type CriterionJSON struct {
 	NormalLimit analyze.Number `json:"tolerance_limit_normal"`
 	ByShape     bool           `json:"normal_decided"`
 	Needed      int            `json:"picks_needed"`
+	Rule        string         `json:"stopping_rule,omitempty"`
 	Warnings    []string       `json:"warnings"`
 }
 
@@ -141,7 +158,11 @@ func number(x float64) analyze.Number { return analyze.Number(x) }
 // Comparison returns the JSON of a comparison.
 func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model) ComparisonJSON {
 	j := ComparisonJSON{Schema: ComparisonSchema, Confidence: number(c.Confidence), Finished: t.Finished, Sequential: t.Design.Sequential,
-		By: c.By, Within: c.Within, Tests: c.Tests, Setups: []VerdictJSON{}, Levels: []LevelJSON{}, Effects: []EffectJSON{}, Models: []ModelJSON{}, Warnings: warnings(c.Warnings)}
+		By: c.By, Within: c.Within, Tests: c.Tests, Setups: []VerdictJSON{}, Levels: []LevelJSON{}, Effects: []EffectJSON{}, Models: []ModelJSON{}, Spoiled: c.Spoiled, Changes: []ChangeJSON{}, Warnings: warnings(c.Warnings)}
+	for _, x := range c.Changes {
+		e := x.Effect
+		j.Changes = append(j.Changes, ChangeJSON{e.Measure.Name, e.Stratum, e.A, e.B, x.Was, e.Finding})
+	}
 	for _, e := range c.Effects {
 		x := EffectJSON{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, e.Finding, e.Percent, scaled(e.Absolute, e.Measure.Scale), e.Sides,
 			number(e.P), number(e.Adjusted), e.Method, e.Block, e.NA, e.NB, e.Paired, warnings(e.Warnings, e.Percent.Warnings), nil}
@@ -155,14 +176,15 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 	}
 	for _, l := range c.Letters {
 		for _, v := range l.Levels {
-			j.Levels = append(j.Levels, LevelJSON{l.Measure.Name, l.Stratum, v.Level, number(v.Middle), v.Letters, v.Pieces, v.Picks})
+			j.Levels = append(j.Levels, LevelJSON{l.Measure.Name, l.Measure.Unit, l.Stratum, v.Level, number(v.Middle * l.Measure.Scale), v.Letters, v.Pieces, v.Picks})
 		}
 	}
 	for _, v := range verdicts {
-		x := VerdictJSON{v.Setup, v.Answer, number(v.RequiredKPa), v.Picks, v.Pieces, v.Spoiled, []CriterionJSON{}, warnings(v.Warnings)}
+		x := VerdictJSON{v.Setup, v.Answer, number(v.RequiredKPa), v.Picks, v.Pieces, v.Spoiled, answer(v.WithSpoiled), v.Touched, answer(v.Untouched),
+			[]CriterionJSON{}, warnings(v.Warnings)}
 		for _, k := range v.Criteria {
 			x.Criteria = append(x.Criteria, CriterionJSON{k.Name, number(k.Limit), number(k.Share), k.Answer, k.Picks, k.Failed, k.Rate,
-				number(k.Worth), number(k.Free), number(k.Normal), k.ByShape, k.Needed, warnings(k.Warnings)})
+				number(k.Worth), number(k.Free), number(k.Normal), k.ByShape, k.Needed, k.Rule, warnings(k.Warnings)})
 		}
 		j.Setups = append(j.Setups, x)
 	}
@@ -179,6 +201,14 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 		j.Models = append(j.Models, x)
 	}
 	return j
+}
+
+// answer returns nil for "", so that it becomes null.
+func answer(a compare.Answer) *compare.Answer {
+	if a == "" {
+		return nil
+	}
+	return &a
 }
 
 func scaled(f analyze.Figure, by float64) analyze.Figure {
@@ -354,12 +384,38 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 	for _, x := range warnings(c.Warnings) {
 		fmt.Fprintln(w, x)
 	}
+	if c.Spoiled > 0 {
+		fmt.Fprintf(w, "%s marked as spoiled left out; with them %s.\n", picksAre(c.Spoiled), changed(c.Changes))
+	}
 	for _, m := range models {
 		for _, s := range m.Words {
 			fmt.Fprintln(w, s)
 		}
 	}
 	return verdictLines(w, verdicts)
+}
+
+func picksAre(n int) string {
+	if n == 1 {
+		return "1 pick"
+	}
+	return fmt.Sprintf("%d picks", n)
+}
+
+// changed says what the spoiled picks would change.
+func changed(all []compare.Change) string {
+	if len(all) == 0 {
+		return "no comparison would end otherwise"
+	}
+	var parts []string
+	for _, x := range all {
+		e, where := x.Effect, ""
+		if e.Stratum != "" {
+			where = e.Stratum + ", "
+		}
+		parts = append(parts, fmt.Sprintf("%s%s of %s against %s would be %q, not %q", where, e.Measure.Words, e.A, e.B, e.Finding, x.Was))
+	}
+	return strings.Join(parts, "; ")
 }
 
 func places(x float64) int {
@@ -388,7 +444,17 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict) error {
 			why = append(why, sayCriterion(c))
 		}
 		for _, x := range v.Warnings {
-			why = append(why, x.String())
+			switch x.Code {
+			case compare.SpoiledMatters:
+				why = append(why, fmt.Sprintf("with the %s marked as spoiled: %s", picksAre(v.Spoiled), v.WithSpoiled))
+			case compare.GapsMatter:
+				why = append(why, fmt.Sprintf("without the %s touched by gaps: %s", picksAre(v.Touched), v.Untouched))
+			default:
+				why = append(why, x.String())
+			}
+		}
+		if v.Spoiled > 0 && v.WithSpoiled == v.Answer {
+			why = append(why, fmt.Sprintf("with the %s marked as spoiled it is the same", picksAre(v.Spoiled)))
 		}
 		fmt.Fprintf(t, "%s\t%d\t%d\t%s\t%s\n", v.Setup, v.Picks, v.Pieces, v.Answer, strings.Join(why, "; "))
 	}
@@ -397,6 +463,9 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict) error {
 
 func sayCriterion(c compare.Criterion) string {
 	s := fmt.Sprintf("%s %s: %d of %d failed", c.Name, c.Answer, c.Failed, c.Picks)
+	if c.Rule != "" {
+		s += " (" + c.Rule + ")"
+	}
 	if c.Rate.OK() {
 		s += fmt.Sprintf(", at most %s %% where %s %% may", bound(100*c.Rate.Hi), strconv.FormatFloat(100*c.Share, 'g', 3, 64))
 	}

@@ -41,10 +41,10 @@ type Model struct {
 }
 
 // Factors fits a model of a measure. ok is false where there are too few runs, levels that
-// cannot be separated, or values that are not above 0.
+// cannot be separated, values that are not above 0, or nothing but a count of cases.
 func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 	all := t.units()
-	if len(all) == 0 {
+	if len(all) == 0 || m.cases {
 		return model, false
 	}
 	var factors []string

@@ -241,9 +241,17 @@ func TestTwoProportions(t *testing.T) { // R fisher.test; Newcombe's hybrid from
 	}
 	ins, outs := cases[in, out](t, "two_proportions")
 	for k, c := range ins {
-		nearAll(t, outs[k].CI, ends(Newcombe(c.X1, c.N1, c.X2, c.N2, c.Level)), 1e-9, "%v", c)
-		near(t, &outs[k].Fisher, Fisher(int(c.X1), int(c.N1), int(c.X2), int(c.N2)), 1e-9, "%v", c)
+		one := []Counts{{c.X1, c.N1, c.X2, c.N2}}
+		_, i := RateDifference(one, c.Level)
+		nearAll(t, outs[k].CI, ends(i), 1e-9, "%v", c)
+		near(t, &outs[k].Fisher, Fisher(one), 1e-9, "%v", c)
+		// A stratum in which nothing happened tells nothing.
+		near(t, &outs[k].Fisher, Fisher(append(one, Counts{0, 10, 0, 20})), 1e-9, "%v and an empty one", c)
 	}
+	// Two strata of one case each among 1 and 1: both cases fall to the first sample with
+	// probability 1/4, to either sample alone with 1/2.
+	half := Counts{1, 1, 0, 1}
+	assert.InDelta(t, 0.5, Fisher([]Counts{half, half}), 1e-12)
 }
 
 func TestPicksForRate(t *testing.T) { // R pbinom; CMH-17-1G and Wilks' sizes are among them

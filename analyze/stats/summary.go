@@ -123,6 +123,18 @@ func MeanInterval(x []float64, level float64) Interval {
 	return Interval{m - h, m + h}
 }
 
+// MedianInterval returns the interval of the median of independent values, sorted, by order
+// statistics: it holds at least as often as it says, whatever their distribution. NaN where
+// there are too few.
+func MedianInterval(sorted []float64, level float64) Interval {
+	n := len(sorted)
+	rank := FreeRank(n, 0.5, (1+level)/2)
+	if rank == 0 {
+		return noInterval()
+	}
+	return Interval{sorted[rank-1], sorted[n-rank]}
+}
+
 // Autocorrelation returns r_k = Σ (y_t−m)(y_{t+k}−m) / Σ (y_t−m)² with the mean of all of
 // y, as the Statistical Reference Datasets of NIST define it. NaN for a constant or for
 // k ≥ n.

@@ -134,9 +134,13 @@ func FreeSize(rank int, cover, confidence float64) int {
 // FreeRank returns the rank, from 1 for the largest, of the tightest distribution-free
 // upper limit that n values allow, and 0 where n is too small for any.
 func FreeRank(n int, cover, confidence float64) int {
-	rank := 0
-	for rank < n && FreeConfidence(n, rank+1, cover) >= confidence {
-		rank++
+	rank, over := 0, n+1 // the confidence falls as the rank rises
+	for over-rank > 1 {
+		if mid := (rank + over) / 2; FreeConfidence(n, mid, cover) >= confidence {
+			rank = mid
+		} else {
+			over = mid
+		}
 	}
 	return rank
 }

@@ -145,7 +145,8 @@ func met(verdicts []compare.Verdict, allowOpen bool) error {
 	return nil
 }
 
-// readComparable reads the plan and the picks of a trial file. With at, a vacuum as text, the
+// readComparable reads the plan and the picks of a trial file, with the marks of spoiled ones.
+// With at, a vacuum as text, the
 // stored counts are judged again with that as every setup's required vacuum.
 func readComparable(path string, set int, at string) (*compare.Trial, error) {
 	file, err := openTrial(path)
@@ -189,8 +190,16 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 	if err != nil {
 		return nil, err
 	}
+	marks, err := file.Spoiled()
+	if err != nil {
+		return nil, err
+	}
+	spoiled := store.SpoiledPicks(marks, picks)
+	for _, r := range runs {
+		t.StartsS = append(t.StartsS, float64(r.StartNS)/1e9)
+	}
 	done := map[int]map[string]int{}
-	for _, p := range picks {
+	for i, p := range picks {
 		if p.Run < 1 || p.Run > len(runs) {
 			continue
 		}
@@ -199,15 +208,17 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 			done[r.N] = map[string]int{}
 		}
 		done[r.N][p.Station]++
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece})
+		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece, Spoiled: spoiled[i]})
 	}
 	// A run is done when the next has begun, or all its picks are in on every station.
-	t.Finished = len(runs) == len(trial.Runs) && len(runs) > 0
-	if t.Finished {
+	if len(runs) > 0 {
 		last := runs[len(runs)-1]
 		for station := range last.Setups {
-			t.Finished = t.Finished && done[last.N][station] >= last.PlannedPicks
+			if done[last.N][station] < last.PlannedPicks {
+				t.Current = last.N
+			}
 		}
+		t.Finished = len(runs) == len(trial.Runs) && t.Current == 0
 	}
 	return t, nil
 }
