@@ -1,8 +1,10 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 
 	"griptrial/analyze/engine"
@@ -10,23 +12,19 @@ import (
 )
 
 // ConfirmingTrial writes a trial file in which each leak's cheapest engine, where it was not the
-// one tested, meets the bags. setups has one of each leak.
-func ConfirmingTrial(w io.Writer, j EngineJSON, setups []config.Setup) error {
-	all := j.Leaks
-	if len(all) == 0 {
-		all = []EngineJSON{j}
-	}
+// one tested, meets the bags.
+func ConfirmingTrial(w io.Writer, j EngineJSON) error {
 	fmt.Fprintln(w, "# Confirms what was predicted from leaks: run it, then compare with the same leaks and --confirm.")
 	fmt.Fprintf(w, "name: confirm the engines\n\nsetups:\n")
 	n := 0
-	for i, e := range all {
+	for _, e := range j.all() {
 		if e.Cheapest == nil {
 			continue
 		}
 		n++
-		s := setups[i]
-		if s.Bag == "" { // leaks from a table
-			s.Bag, s.Cup = s.Name, s.Name
+		s := config.Setup{Bag: e.Name, Cup: e.Name} // of a table
+		if t := e.answer.Leak.Tested; len(t) > 0 {
+			s = t[0].Setup
 		}
 		fmt.Fprintf(w, "  - name: %s\n", strconv.Quote(fmt.Sprintf("confirm %d", n)))
 		for _, x := range []struct{ key, value string }{{"bag", s.Bag}, {"cup", s.Cup}, {"placement", s.Placement}, {"tilt", s.Tilt}, {"engine", *e.Cheapest}} {
@@ -37,7 +35,7 @@ func ConfirmingTrial(w io.Writer, j EngineJSON, setups []config.Setup) error {
 		if s.Cups > 0 {
 			fmt.Fprintf(w, "    cups: %d\n", s.Cups)
 		}
-		fmt.Fprintf(w, "    vacuum: %.6g kPa\n", s.VacuumKPa)
+		fmt.Fprintf(w, "    vacuum: %.6g kPa\n", float64(e.RequiredKPa))
 		for _, m := range e.Engines {
 			if m.Name == *e.Cheapest {
 				fmt.Fprintf(w, "    # predicted: hold vacuum %.1f kPa, %.1f to %.1f kPa\n", m.Vacuum, m.VacuumLo, m.VacuumHi)
@@ -49,6 +47,35 @@ func ConfirmingTrial(w io.Writer, j EngineJSON, setups []config.Setup) error {
 	}
 	if n == 0 {
 		return fmt.Errorf("no engine holds: there is nothing to confirm")
+	}
+	return nil
+}
+
+// Confirm puts the predictions of j beside what another trial's setups measured. The error
+// says that none of them is predicted.
+func (j *EngineJSON) Confirm(measured []engine.Tested) error {
+	for _, t := range measured {
+		for _, e := range j.all() {
+			if e.Name != engine.NameOf(t.Setup) {
+				continue
+			}
+			for _, m := range e.answer.Matches {
+				if m.Of.Name != t.Setup.Engine {
+					continue
+				}
+				seal, _ := t.SealTime()
+				c := ConfirmJSON{Leak: e.Name, Engine: m.Of.Name, PredictedKP: m.Operating.VacuumKPa, MeasuredKP: t.HoldVacuum(),
+					PredictedS: m.SealTimeS, MeasuredS: num(seal)}
+				if f := c.MeasuredKP; f.OK() && !math.IsNaN(f.Lo) {
+					within := f.Lo <= c.PredictedKP.Hi && f.Hi >= c.PredictedKP.Lo
+					c.Within = &within
+				}
+				j.Confirmed = append(j.Confirmed, c)
+			}
+		}
+	}
+	if j.Confirmed == nil {
+		return errors.New("none of its setups has a leak and an engine that are predicted here")
 	}
 	return nil
 }

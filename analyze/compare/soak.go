@@ -23,6 +23,7 @@ type Soak struct {
 	Spoiled        int            // marked as spoiled: left out of drops and trends
 	Hours          float64        // that the runs took, pauses between runs left out
 	DropsPer1000   analyze.Figure // at the confidence: two-sided exact bounds, at any time before the plan is finished
+	DropsSoFar     []DropPoint    // the same up to some times of the run, at most 60; the last is the end
 	Trends         []SoakTrend
 	Commanded      bool           // rate and stops are those of the supply's commands
 	Commands       int            // cycles that the controller commanded, or picks
@@ -47,6 +48,7 @@ type SoakTrend struct {
 	P       float64        // of no trend, autocorrelation taken into account
 	Rho     float64
 	Blocks  int            // medians that it rests on
+	AtH, Y  []float64      // those: hours from the first pick, and values in the unit inside
 	Mean    analyze.Figure // over the run, that picks depend on each other taken into account
 	Level   float64        // now, on the line
 	Change  *SoakChange
@@ -63,6 +65,16 @@ type SoakChange struct {
 	Before, After float64
 	P             float64
 }
+
+// A DropPoint is the drops of a run up to a time.
+type DropPoint struct {
+	AtHours        float64 // from the first pick
+	Picks, Dropped int     // unsealed picks count in neither
+	Per1000        analyze.Figure
+}
+
+// dropPoints is how many times of a run the drops are told up to.
+const dropPoints = 60
 
 // A SoakSettles is an approach to a level, y = level + (first − level)·exp(−t/τ), that tells
 // more than a line.
@@ -102,7 +114,7 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 	s := Soak{Setup: setup, Station: station, Picks: len(picks), PartsPresent: -1, PartDelayS: analyze.None(), StopsPerHour: analyze.None(),
 		DropsPer1000: analyze.None(), RatePerMinute: math.NaN(), SlowestHour: math.NaN(), CycleS: math.NaN()}
 	runs := map[int]bool{}
-	var starts, drops, delays []float64
+	var starts, drops, at, delays []float64
 	var good []*Pick
 	for _, p := range picks {
 		runs[p.Run] = true
@@ -113,7 +125,7 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 		}
 		good = append(good, p)
 		if v := dropped(&p.Pick); !math.IsNaN(v) {
-			drops = append(drops, v)
+			drops, at = append(drops, v), append(at, p.StartS)
 			s.Dropped += int(v)
 		}
 		if d := p.PartPresentDelayS; d.OK() {
@@ -129,18 +141,16 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 			}
 		}
 		effect := designEffect(clusters, true)
-		x, worth := float64(s.Dropped)/effect, float64(n)/effect
-		i := stats.ClopperPearson(x, worth, q.Confidence)
-		if !t.Finished {
-			i = stats.AnytimeRate(x, worth, q.Confidence)
+		dropped := 0
+		for i, d := range drops {
+			dropped += int(d)
+			if k := min(dropPoints, n); (i+1)*k/n > i*k/n {
+				s.DropsSoFar = append(s.DropsSoFar, DropPoint{(at[i] - starts[0]) / 3600, i + 1, dropped, t.dropsPer1000(dropped, i+1, effect)})
+			}
 		}
-		p := float64(s.Dropped) / float64(n)
-		s.DropsPer1000 = figure(1e3*p, 1e3*math.Sqrt(p*(1-p)/worth), stats.Interval{Lo: 1e3 * i.Lo, Hi: 1e3 * i.Hi})
+		s.DropsPer1000 = s.DropsSoFar[len(s.DropsSoFar)-1].Per1000
 		if effect > 1 {
 			s.DropsPer1000.Warnings = append(s.DropsPer1000.Warnings, analyze.Warn1(DropsCluster, effect))
-		}
-		if !t.Finished {
-			s.DropsPer1000.Warnings = append(s.DropsPer1000.Warnings, analyze.Warn(Provisional))
 		}
 	}
 	s.run(t, picks, runs)
@@ -231,6 +241,20 @@ func (s *Soak) run(t *Trial, picks []*Pick, runs map[int]bool) {
 	}
 }
 
+// dropsPer1000 returns the rate of drops, n picks being worth n/effect independent ones, with
+// exact bounds, or before the plan is finished with such as hold whenever one looks.
+func (t *Trial) dropsPer1000(dropped, n int, effect float64) analyze.Figure {
+	x, worth := float64(dropped)/effect, float64(n)/effect
+	i := stats.ClopperPearson(x, worth, t.Requirement.Confidence)
+	var ws []analyze.Warning
+	if !t.Finished {
+		i = stats.AnytimeRate(x, worth, t.Requirement.Confidence)
+		ws = []analyze.Warning{analyze.Warn(Provisional)}
+	}
+	p := float64(dropped) / float64(n)
+	return analyze.Figure{Value: 1e3 * p, U: 1e3 * math.Sqrt(p*(1-p)/worth), Lo: 1e3 * i.Lo, Hi: 1e3 * i.Hi, Warnings: ws}
+}
+
 // slowest returns the fewest starts per minute in any window of a run, NaN in a shorter one.
 func slowest(at []stamp, windowS float64) float64 {
 	last := at[len(at)-1].tS
@@ -266,7 +290,7 @@ func soakTrend(t *Trial, m *Measure, picks []*Pick, first float64) (SoakTrend, b
 	level := t.Requirement.Confidence
 	trend := stats.TheilSenAR1(at, y, level)
 	now := at[len(at)-1]
-	x := SoakTrend{Measure: m, Slope: figure(trend.Slope, math.NaN(), trend.Interval), P: trend.P, Rho: trend.Rho, Blocks: len(y),
+	x := SoakTrend{Measure: m, Slope: figure(trend.Slope, math.NaN(), trend.Interval), P: trend.P, Rho: trend.Rho, Blocks: len(y), AtH: at, Y: y,
 		Mean:  figure(stats.Mean(y), math.NaN(), stats.MeanIntervalAR1(y, level)),
 		Level: trend.Residual + trend.Slope*now, Limit: math.NaN(), Reached: analyze.None()}
 	if trend.Rho > 0.2 {

@@ -11,8 +11,16 @@ import (
 
 // A Tested is one setup of a trial with its picks.
 type Tested struct {
-	Setup config.Setup
-	Picks []pick.Pick
+	Setup       config.Setup
+	RequiredKPa float64 // of the setup, in the trial
+	Picks       []pick.Pick
+	Stations    map[string]Station // by name; those without a volume may be missing
+}
+
+// A Station is what the rig says about a station's circuit. Numbers that it does not say are NaN.
+type Station struct {
+	VolumeL, VolumeU     float64
+	BlankLminANR, BlankU float64 // what the rig itself leaks
 }
 
 // hold returns the hold vacuum of a pick.
@@ -101,31 +109,29 @@ func moments(x []float64) (mean, sd float64) {
 // Sources of leak points.
 const (
 	FromFlow     = "flow in the hold"
-	FromLeakDown = "leak-down × volume, at the hold vacuum"
+	FromLeakDown = "leak-down × volume"
+	FromLeakLaw  = "leak-down × volume, with the law of its fall"
 	FromCurve    = "the tested engine's curve at the hold vacuum"
 )
 
-// Point returns the leak at the setup's hold vacuum: from the flow measured in the hold, else
-// from the leak-down and the circuit's volume (Q = V·dv/dt·60/100, isothermal), else from the
-// tested engine's own curve, where its supply is given. ok is false where there is none.
-func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
+// Point returns the leak of the setup: from the flow measured in the hold, at the hold vacuum;
+// else from the leak-down and the circuit's volume, at the median vacuum of its window, with
+// the exponent of its law where most picks tell it; else from the tested engine's own curve at
+// the hold vacuum, where its supply is given. volumeL goes before the stations' own; NaN for
+// none. ok is false where there is no point.
+func (t Tested) Point(volumeL, volumeU float64, s *Supply) (p Point, ok bool) {
 	p.VacuumKPa, p.VacuumU, _ = t.mean(hold)
-	if !(p.VacuumKPa > 0) {
-		return p, false
-	}
 	flow := func(p pick.Pick) analyze.Figure { return p.LeakFlowLminANR }
 	p.FlowLminANR, p.FlowU, p.Dof = t.mean(flow)
 	p.Source = FromFlow
-	if p.FlowLminANR > 0 {
+	if p.VacuumKPa > 0 && p.FlowLminANR > 0 {
 		p.Covariance = t.covariance(hold, flow)
 		return p, true
 	}
-	slope, u, dof := t.mean(func(p pick.Pick) analyze.Figure { return p.LeakDownKPaS })
-	if q := math.Abs(slope) * volumeL * 60 / anrKPa; q > 0 {
-		p.FlowLminANR, p.FlowU, p.Dof, p.Source = q, u*volumeL*60/anrKPa, dof, FromLeakDown
-		return p, true
+	if down, ok := t.leakDown(volumeL, volumeU); ok {
+		return down, true
 	}
-	if s == nil {
+	if s == nil || !(p.VacuumKPa > 0) {
 		return p, false
 	}
 	p.FlowLminANR = s.Flow(p.VacuumKPa)
@@ -133,6 +139,66 @@ func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
 	p.FlowU = math.Abs(s.Flow(p.VacuumKPa+h)-s.Flow(p.VacuumKPa-h)) / (2 * h) * p.VacuumU
 	p.VacuumU, p.Dof, p.Source = 0, math.Inf(1), FromCurve // all of it is in FlowU
 	return p, p.FlowLminANR > 0
+}
+
+// leakDown returns the point that leak-downs give: Q = V·dv/dt·60/100, isothermal, less what
+// the rig itself leaks.
+func (t Tested) leakDown(volumeL, volumeU float64) (p Point, ok bool) {
+	vacuum := func(p pick.Pick) analyze.Figure {
+		if p.LeakDownVacuumKPa.OK() {
+			return p.LeakDownVacuumKPa
+		}
+		return p.HoldVacuumKPa
+	}
+	flow := func(p pick.Pick) analyze.Figure {
+		own, known := t.Stations[p.Station]
+		v := volumeL
+		if math.IsNaN(v) && known {
+			v = own.VolumeL
+		}
+		if !(v > 0) || !p.LeakDownKPaS.OK() || !vacuum(p).OK() {
+			return analyze.None()
+		}
+		perFall := v * 60 / anrKPa
+		q, u := -p.LeakDownKPaS.Value*perFall, p.LeakDownKPaS.U*perFall
+		if k, n := p.LeakLawKLminANR, p.LeakLawN; known && k.OK() && n.OK() { // the slope is the window's mean, the law's that at its middle
+			q = k.Value * math.Pow(vacuum(p).Value, n.Value) * v / own.VolumeL
+		}
+		if known && own.BlankLminANR > 0 {
+			q -= own.BlankLminANR
+			if own.BlankU > 0 {
+				u = math.Hypot(u, own.BlankU)
+			}
+		}
+		return analyze.Figure{Value: q, U: u}
+	}
+	p.VacuumKPa, p.VacuumU, _ = t.mean(vacuum)
+	p.FlowLminANR, p.FlowU, p.Dof = t.mean(flow)
+	if !(p.VacuumKPa > 0 && p.FlowLminANR > 0) {
+		return p, false
+	}
+	p.Source, p.Covariance = FromLeakDown, t.covariance(vacuum, flow)
+	exponent := func(p pick.Pick) analyze.Figure { return p.LeakLawN }
+	told, falls := 0, 0
+	for _, x := range t.Picks {
+		if flow(x).OK() {
+			falls++
+			if exponent(x).OK() {
+				told++
+			}
+		}
+		if own := t.Stations[x.Station]; math.IsNaN(volumeL) && own.VolumeU > 0 && own.VolumeL > 0 {
+			p.CommonU = max(p.CommonU, own.VolumeU/own.VolumeL)
+		}
+	}
+	if volumeU > 0 {
+		p.CommonU = volumeU / volumeL
+	}
+	if 2*told > falls {
+		p.Exponent, p.ExponentU, _ = t.mean(exponent)
+		p.Source = FromLeakLaw
+	}
+	return p, true
 }
 
 // HoldVacuum returns the setup's measured hold vacuum with its 95 % interval.

@@ -16,14 +16,15 @@ func figure(x float64) analyze.Figure { return analyze.Figure{Value: x, U: 0.5, 
 
 func made(run int, holdKPa, flow, slope, seal float64) pick.Pick {
 	p := pick.Pick{Run: run, SealFrom: "supply", HoldVacuumKPa: figure(holdKPa), LeakFlowLminANR: figure(flow), LeakDownKPaS: figure(slope),
-		SealTimeS: figure(seal), ResponseDelayS: figure(0.02)}
+		SealTimeS: figure(seal), ResponseDelayS: figure(0.02),
+		LeakDownVacuumKPa: analyze.None(), LeakLawKLminANR: analyze.None(), LeakLawN: analyze.None()}
 	return p
 }
 
 func TestPointOfTested(t *testing.T) {
 	nan := math.NaN()
 	runs := Tested{Picks: []pick.Pick{made(1, 30, 10, nan, 0.2), made(1, 32, 12, nan, 0.3), made(2, 29, 13, nan, 0.4)}}
-	p, ok := runs.Point(nan, nil)
+	p, ok := runs.Point(nan, nan, nil)
 	require.True(t, ok)
 	assert.Equal(t, FromFlow, p.Source)
 	assert.InDelta(t, 30, p.VacuumKPa, 1e-12, "mean of the runs' means 31 and 29")
@@ -38,7 +39,7 @@ func TestPointOfTested(t *testing.T) {
 	assert.InDelta(t, 30, runs.HoldVacuum().Value, 1e-12)
 
 	one := Tested{Picks: []pick.Pick{made(1, 30, 10, nan, nan)}}
-	p, ok = one.Point(nan, nil)
+	p, ok = one.Point(nan, nan, nil)
 	require.True(t, ok)
 	assert.InDelta(t, 0.5, p.FlowU, 0, "the figure's own")
 	assert.Zero(t, p.Covariance)
@@ -47,24 +48,24 @@ func TestPointOfTested(t *testing.T) {
 
 	// 40 CFR 1065.644's arithmetic, isothermal: 0.4 L at −3 kPa/s is 0.72 L/min ANR.
 	down := Tested{Picks: []pick.Pick{made(1, 30, nan, -3, nan), made(1, 30, nan, -3, nan)}}
-	p, ok = down.Point(0.4, nil)
+	p, ok = down.Point(0.4, nan, nil)
 	require.True(t, ok)
 	assert.Equal(t, FromLeakDown, p.Source)
 	assert.InDelta(t, 0.72, p.FlowLminANR, 1e-12)
-	_, ok = down.Point(nan, nil)
+	_, ok = down.Point(nan, nan, nil)
 	assert.False(t, ok)
 
 	curve, err := NewCurve([]float64{0, 80}, []float64{40, 0})
 	require.NoError(t, err)
 	s := &Supply{Curve: curve, CurveKPa: nan, AmbientKPa: 101.325}
-	p, ok = Tested{Picks: []pick.Pick{made(1, 20, nan, nan, nan)}}.Point(nan, s)
+	p, ok = Tested{Picks: []pick.Pick{made(1, 20, nan, nan, nan)}}.Point(nan, nan, s)
 	require.True(t, ok)
 	assert.Equal(t, FromCurve, p.Source)
 	assert.InDelta(t, 30, p.FlowLminANR, 1e-9)
 	assert.InDelta(t, 0.25, p.FlowU, 1e-9, "0.5 kPa along 0.5 L/min per kPa")
-	_, ok = Tested{Picks: []pick.Pick{made(1, nan, 10, nan, nan)}}.Point(nan, s)
+	_, ok = Tested{Picks: []pick.Pick{made(1, nan, 10, nan, nan)}}.Point(nan, nan, s)
 	assert.False(t, ok, "no hold vacuum")
-	_, ok = Tested{}.Point(nan, s)
+	_, ok = Tested{}.Point(nan, nan, s)
 	assert.False(t, ok)
 	assert.False(t, Tested{}.HoldVacuum().OK())
 	assert.True(t, math.IsNaN(MeasuredCircuit(Fit{}, nil).VolumeL))

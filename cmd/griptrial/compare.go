@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -10,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/analyze/compare"
-	"griptrial/analyze/pick"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -145,8 +145,7 @@ func met(verdicts []compare.Verdict, allowOpen bool) error {
 	return nil
 }
 
-// readComparable reads the plan and the picks of a trial file, with the marks of spoiled ones.
-// With at, a vacuum as text, the
+// readComparable reads the plan and the picks of a trial file. With at, a vacuum as text, the
 // stored counts are judged again with that as every setup's required vacuum.
 func readComparable(path string, set int, at string) (*compare.Trial, error) {
 	file, err := openTrial(path)
@@ -154,90 +153,27 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 		return nil, err
 	}
 	defer file.Close()
-	h := file.Header()
-	if h.TrialText == nil {
-		return nil, wrongf("%s: recorded without a trial file: there are no setups to compare", path)
+	t, err := comparableOf(file, path, set, at)
+	if errors.Is(err, record.ErrNoSetups) {
+		return nil, wrongf("%s: %w to compare", path, err)
 	}
-	rig, err := config.ParseRig("rig of "+path, h.RigText)
-	if err != nil {
-		return nil, err
-	}
-	trial, err := config.ParseTrial("trial of "+path, h.TrialText, rig)
-	if err != nil {
-		return nil, err
-	}
-	t := &compare.Trial{Trial: trial}
-	for i, a := range rig.Stations {
-		t.Shared = t.Shared || slices.ContainsFunc(rig.Stations[:i], func(b config.Station) bool { return a.Engine != "" && a.Engine == b.Engine })
-	}
-	runs, err := file.Runs()
-	if err != nil {
-		return nil, err
-	}
-	var picks []pick.Pick
-	if at == "" {
-		picks, err = file.Picks(set, "")
-	} else {
-		var required float64
-		if required, err = quantity("at", config.PressureAt(rig.AmbientKPa), at, math.NaN()); err != nil {
-			return nil, err
-		}
-		if !(required > 0 && required < 110) {
-			return nil, wrongf("--at: found %s; want a vacuum of more than 0 and less than the pressure around", at)
-		}
-		picks, err = replayAt(file, rig, trial, required)
-	}
-	if err != nil {
-		return nil, err
-	}
-	marks, err := file.Spoiled()
-	if err != nil {
-		return nil, err
-	}
-	spoiled := store.SpoiledPicks(marks, picks)
-	for _, r := range runs {
-		t.StartsS = append(t.StartsS, float64(r.StartNS)/1e9)
-	}
-	done := map[int]map[string]int{}
-	for i, p := range picks {
-		if p.Run < 1 || p.Run > len(runs) {
-			continue
-		}
-		r := runs[p.Run-1]
-		if done[r.N] == nil {
-			done[r.N] = map[string]int{}
-		}
-		done[r.N][p.Station]++
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece, Spoiled: spoiled[i]})
-	}
-	// A run is done when the next has begun, or all its picks are in on every station.
-	if len(runs) > 0 {
-		last := runs[len(runs)-1]
-		for station := range last.Setups {
-			if done[last.N][station] < last.PlannedPicks {
-				t.Current = last.N
-			}
-		}
-		t.Finished = len(runs) == len(trial.Runs) && t.Current == 0
-	}
-	return t, nil
+	return t, err
 }
 
-// replayAt finds the picks of a trial again, with one required vacuum for every setup.
-func replayAt(file *store.Trial, rig *config.Rig, trial *config.Trial, requiredKPa float64) ([]pick.Pick, error) {
-	trial.Requirement.VacuumKPa = requiredKPa
-	for i := range trial.Setups {
-		trial.Setups[i].VacuumKPa = requiredKPa
+func comparableOf(file *store.Trial, path string, set int, at string) (*compare.Trial, error) {
+	if at == "" {
+		return record.Comparable(file, path, set)
 	}
-	plan := record.NewPlan(trial)
-	settings, err := record.Settings(rig, plan)
+	rig, _, err := record.TextsOf(file, path)
 	if err != nil {
-		return nil, wrong(err)
+		return nil, err
 	}
-	stations, err := record.NewStations(file.Header().Groups, settings, plan)
+	required, err := quantity("at", config.PressureAt(rig.AmbientKPa), at, math.NaN())
 	if err != nil {
-		return nil, wrong(err)
+		return nil, err
 	}
-	judged, err := record.Replay(file.Batches(), stations)
-	return judged.Picks, err
+	if !(required > 0 && required < 110) {
+		return nil, wrongf("--at: found %s; want a vacuum of more than 0 and less than the pressure around", at)
+	}
+	return record.ComparableAt(file, path, required)
 }

@@ -234,7 +234,11 @@ func replaySettings(t *store.Trial) (*record.Plan, []pick.Settings, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	plan := record.NewPlan(trial)
+	live, err := t.Picks(1, "")
+	if err != nil {
+		return nil, nil, err
+	}
+	plan := record.PlanAsRun(trial, live)
 	settings, err := record.Settings(rig, plan)
 	return plan, settings, err
 }
