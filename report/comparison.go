@@ -420,7 +420,7 @@ func changed(all []compare.Change) string {
 
 func places(x float64) int {
 	switch x = math.Abs(x); {
-	case x >= 100:
+	case x >= 100, x == 0:
 		return 0
 	case x >= 10:
 		return 1

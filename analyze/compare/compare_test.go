@@ -1,8 +1,10 @@
 package compare
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"testing"
 
@@ -298,6 +300,89 @@ func TestFactorsSayInteractions(t *testing.T) {
 		sum += math.Log1p(e.Effect.Value / 100)
 	}
 	assert.InDelta(t, 0, sum, 1e-9, "levels sum to zero")
+}
+
+// Machines of Pinheiro and Bates (2000), chapter 1: six workers (here pieces), three machines
+// (here cups), three values each. A machine is tested against machine within worker, as R's
+// aov has it; a two-way table of fixed factors, where no block has a name, against the rest.
+// The values are those of testdata/statistics.
+func TestFactorsAgainstReference(t *testing.T) {
+	type rows struct {
+		ID   string
+		A, B []int
+		Y    []float64
+	}
+	var in struct {
+		Mixed []rows `json:"varcomp_mixed"`
+		Two   []rows `json:"anova2"`
+	}
+	var out struct {
+		Mixed []struct {
+			F float64 `json:"F_A"`
+			P float64 `json:"p_A"`
+		} `json:"varcomp_mixed"`
+		Two []struct {
+			SS, F, P []float64
+		} `json:"anova2"`
+	}
+	for name, v := range map[string]any{"inputs.json": &in, "expected.json": &out} {
+		text, err := os.ReadFile("../../testdata/statistics/" + name)
+		require.NoError(t, err)
+		require.NoError(t, json.Unmarshal(text, v))
+	}
+	trial := func(c rows, blocks, alone bool) *Trial {
+		t := &Trial{Trial: &config.Trial{Requirement: noRequirement()}, Finished: true}
+		t.Design.WholePlots = []string{}
+		seen := map[string]bool{}
+		size := 0.0
+		for _, y := range c.Y {
+			size = max(size, math.Abs(y))
+		}
+		for i, y := range c.Y {
+			a, b := fmt.Sprint("cup ", c.A[i]), fmt.Sprint(c.B[i])
+			s := config.Setup{Name: a, Bag: "bag", Cup: a, Cups: 1}
+			run := 100*c.A[i] + c.B[i]
+			piece := "piece " + b
+			if !blocks {
+				s = config.Setup{Name: a + b, Bag: "bag", Cup: a, Placement: b}
+				piece = ""
+			}
+			if alone {
+				run = i + 1
+			}
+			if !seen[s.Name] {
+				seen[s.Name] = true
+				t.Setups = append(t.Setups, s)
+			}
+			// The model is of 100 times the logarithm.
+			p := pick.Pick{Run: run, Station: "left", Outcome: pick.Released, EnergyJ: analyze.Figure{Value: math.Exp(y / size)}}
+			t.Picks = append(t.Picks, Pick{Pick: p, Setup: s.Name, Piece: piece})
+		}
+		return t
+	}
+	for k, c := range in.Mixed {
+		m, ok := Factors(trial(c, true, false), MeasureOf("energy_J"))
+		require.True(t, ok)
+		require.Len(t, m.Terms, 1)
+		assert.Equal(t, "rest", m.Terms[0].Stratum)
+		assert.InEpsilon(t, out.Mixed[k].F, m.Terms[0].F, 1e-9, c.ID)
+		assert.InEpsilon(t, out.Mixed[k].P, m.Terms[0].P, 1e-9, c.ID)
+	}
+	require.NotEmpty(t, in.Two)
+	for k, c := range in.Two {
+		m, ok := Factors(trial(c, false, true), MeasureOf("energy_J"))
+		require.True(t, ok)
+		require.Len(t, m.Terms, 3)
+		total := 0.0
+		for _, s := range out.Two[k].SS {
+			total += s
+		}
+		for i := range m.Terms {
+			assert.InEpsilon(t, out.Two[k].F[i], m.Terms[i].F, 1e-9, "%s %d", c.ID, i)
+			assert.InEpsilon(t, out.Two[k].P[i], m.Terms[i].P, 1e-9, "%s %d", c.ID, i)
+			assert.InEpsilon(t, out.Two[k].SS[i]/total, m.Terms[i].Share, 1e-9, "%s %d", c.ID, i)
+		}
+	}
 }
 
 func TestChoose(t *testing.T) {

@@ -161,19 +161,21 @@ func compare(t *Trial, o Options) Comparison {
 		}
 		wait.Go(func() {
 			views := look(all, m)
-			if !slices.ContainsFunc(views, func(v view) bool { return !math.IsInf(v.mid.raw, 0) }) {
+			if !slices.ContainsFunc(views, func(v view) bool { return !math.IsInf(v.mid.raw, 0) && (!m.cases || v.mid.raw > 0) }) {
 				return
 			}
 			strata, _ := split(views, func(u view) string { return stratum(u.setup) })
 			for n, name := range names {
-				if m.cases && !slices.ContainsFunc(strata[name], func(v view) bool { return v.mid.raw > 0 }) {
-					continue // no case at all
-				}
+				// A stratum without a case has nothing to compare.
+				none := m.cases && !slices.ContainsFunc(strata[name], func(v view) bool { return v.mid.raw > 0 })
 				part := &parts[k*len(names)+n]
 				wait.Go(func() {
 					groups, order := split(strata[name], func(u view) string { return levels(u.setup, by) })
 					for i, a := range order {
 						for _, b := range order[i+1:] {
+							if none {
+								break
+							}
 							e := t.pair(m, groups[a], groups[b], others, o.See)
 							e.Stratum, e.A, e.B = name, a, b
 							part.Effects = append(part.Effects, e)

@@ -93,9 +93,9 @@ type stamp struct {
 	run int
 }
 
-// within returns those of times, which rise, that lie in one of the runs, the first of which
+// inRuns returns those of times, which rise, that lie in one of the runs, the first of which
 // starts at startsS[0], with the run of each.
-func within(times, startsS []float64, runs map[int]bool) []stamp {
+func inRuns(times, startsS []float64, runs map[int]bool) []stamp {
 	var in []stamp
 	for _, t := range times {
 		run, found := slices.BinarySearch(startsS, t)
