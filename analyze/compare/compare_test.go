@@ -651,14 +651,74 @@ func TestPlan(t *testing.T) {
 	other, err := Plan(l)
 	require.NoError(t, err)
 	assert.NotEqual(t, s.Runs, other.Runs)
-	l.Half = true
+	l.Fraction = 2
 	_, err = Plan(l)
 	assert.ErrorIs(t, err, ErrFraction)
 	l.Factors = append(l.Factors, Factor{"placement", []string{"middle", "thirds"}})
 	half, err := Plan(l)
 	require.NoError(t, err)
 	assert.Len(t, half.Setups, 8, "4 of 8 combinations on two bags")
-	assert.Contains(t, half.Aliases, "engine with cup × placement")
+	assert.Equal(t, [][]Term{{{Factors: []string{"engine"}}, {Factors: []string{"cup", "placement"}}}, {{Factors: []string{"cup"}}, {Factors: []string{"engine", "placement"}}},
+		{{Factors: []string{"placement"}}, {Factors: []string{"engine", "cup"}}}}, half.Fraction.Aliases)
+	// A factor with three levels is laid out in full beside the fraction.
+	l.Factors = append(l.Factors, Factor{"tilt", []string{"0 °", "5 °", "10 °"}})
+	mixed, err := Plan(l)
+	require.NoError(t, err)
+	assert.Len(t, mixed.Setups, 24)
+}
+
+// Resolutions of the fractions of 3 to 7 factors as in NIST/SEMATECH e-Handbook 5.3.3.4.7 and
+// Montgomery, Design and Analysis of Experiments, table 8.14; and the lengths of the constant
+// products of some as printed there: 2^(5−2) I = ABD = ACE = BCDE, 2^(6−2) I = ABCE = BCDF =
+// ADEF, 2^(7−3) seven of four, 2^(7−4) seven of three and of four and one of seven (from memory).
+func TestFractions(t *testing.T) {
+	var factors []Factor
+	for _, name := range strings.Split("ABCDEFG", "") {
+		factors = append(factors, Factor{name, []string{"-", "+"}})
+	}
+	for _, c := range []struct {
+		k, n, resolution int
+		lengths          []int // of 3, 4 … factors; nil: not checked
+	}{
+		{3, 2, 3, []int{1}}, {4, 2, 4, []int{0, 1}}, {5, 2, 5, []int{0, 0, 1}}, {5, 4, 3, []int{2, 1, 0}}, {6, 2, 6, nil}, {6, 4, 4, []int{0, 3, 0, 0}},
+		{6, 8, 3, []int{4, 3, 0, 0}}, {7, 2, 7, nil}, {7, 4, 4, []int{0, 1, 2, 0, 0}}, {7, 8, 4, []int{0, 7, 0, 0, 0}}, {7, 16, 3, []int{7, 7, 0, 0, 1}},
+	} {
+		t.Run(fmt.Sprintf("%d factors, 1 in %d", c.k, c.n), func(t *testing.T) {
+			f, err := NewFraction(factors[:c.k], c.n)
+			require.NoError(t, err)
+			assert.Equal(t, c.resolution, f.Resolution)
+			if c.lengths != nil {
+				assert.Equal(t, append([]int{0, 0}, c.lengths...), wordLengths(f.words, c.k))
+			}
+			// The right number of combinations, the highest among them, every level in half.
+			made, plus := 0, make([]int, c.k)
+			for _, x := range combinations(factors[:c.k]) {
+				if f.holds(x) {
+					made++
+					for i := range c.k {
+						if x[factors[i].Name] == "+" {
+							plus[i]++
+						}
+					}
+				}
+			}
+			assert.Equal(t, 1<<c.k/c.n, made)
+			for _, n := range plus {
+				assert.Equal(t, made/2, n)
+			}
+		})
+	}
+	half, err := NewFraction(factors[:4], 2)
+	require.NoError(t, err)
+	assert.Equal(t, []Alias{{"D", []string{"A", "B", "C"}}}, half.Generators)
+	assert.Len(t, half.Aliases, 3, "AB = CD, AC = BD, AD = BC")
+	assert.Contains(t, half.Words(), "IV")
+	for _, bad := range [][2]int{{2, 2}, {3, 4}, {4, 4}, {6, 16}} {
+		_, err := NewFraction(factors[:bad[0]], bad[1])
+		assert.ErrorIs(t, err, ErrFraction, bad)
+	}
+	_, err = NewFraction(factors, 3)
+	assert.Error(t, err)
 }
 
 func TestSpreadOf(t *testing.T) {

@@ -109,7 +109,7 @@ func TestCompareChooseSoak(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(out), &c))
 	assert.Equal(t, 1, c.Schema)
 	assert.True(t, c.Finished)
-	require.Len(t, c.Effects, 4)
+	require.Len(t, c.Effects, 5)
 	e := c.Effects[0]
 	require.Equal(t, "seal_time_s", e.Measure)
 	assert.Equal(t, 12, e.BlocksA)
@@ -140,7 +140,7 @@ func TestCompareChooseSoak(t *testing.T) {
 	assert.Equal(t, exitNotMet, code)
 	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)
-	assert.Len(t, rows, 5)
+	assert.Len(t, rows, 6)
 
 	code, out, errs = command(t, "choose", path, "--mix", "seed sachet=70 %", "--mix", "film block=30 %", "--json")
 	require.Equal(t, exitDone, code, errs)
@@ -234,7 +234,7 @@ func TestPlanCommands(t *testing.T) {
 		{"drops"}, {"drops", "--max-rate", "0"}, {"drops", "--max-rate", "1e-4", "--confidence", "2"}, {"drops", "--max-rate", "x"}, {"drops", "--max-rate", "1e-4", "--drops", "-1"},
 		{"share", "--share", "5 kPa"}, {"difference"}, {"difference", "--pilot", "none.gtrial"}, {"sequential", "--good", "2 %", "--bad", "1 %"},
 		{"runs"}, {"runs", "--factor", "bag=a", "--factor", "cup"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--dear", "colour"},
-		{"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--half"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--factor", "cups=0"},
+		{"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--fraction", "1/2"}, {"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--fraction", "1/3"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--factor", "cups=0"},
 		{"runs", "--factor", "bag=a", "--factor", "cup=b", "--stations", "l,m,r"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--out", "x.yaml"},
 	} {
 		code, _, errs := command(t, append([]string{"plan"}, bad...)...)
