@@ -14,8 +14,8 @@ import (
 	"griptrial/analyze/compare"
 )
 
-// ComparisonSchema is the number of the JSON of compare, choose, soak and plan; it grows when
-// a field changes meaning.
+// ComparisonSchema is the number of the JSON of compare, choose, soak and plan, which
+// comparison.schema.json describes; it grows when a field changes meaning.
 const ComparisonSchema = 1
 
 // A ComparisonJSON is a comparison with its verdicts. Figures hold value, u, lo, hi and
@@ -190,7 +190,7 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 	}
 	for _, m := range models {
 		x := ModelJSON{Measure: m.Measure.Name, ResidualPc: number(m.ResidualSD), DF: number(m.DF), Largest: number(m.Largest),
-			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: m.Words}
+			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: append([]string{}, m.Words...), Terms: []TermJSON{}}
 		for _, t := range m.Terms {
 			y := TermJSON{t.Factors, number(t.DF), number(t.F), number(t.P), number(t.Share), t.Stratum, []LevelPcJSON{}}
 			for _, e := range t.Effects {

@@ -24,7 +24,8 @@ import (
 
 // writeTrial lays out a trial with plan runs and fills it with made-up picks: 12 pieces of two
 // bags with two cups, the bellows cup 11 % quicker, the flat cup dropping one film pick in ten.
-func writeTrial(t *testing.T, requirement string, made int) string {
+// requirement and design are added to the trial file's; made runs are made.
+func writeTrial(t *testing.T, requirement string, made int, design ...string) string {
 	t.Helper()
 	dir := t.TempDir()
 	plan := filepath.Join(dir, "cups.yaml")
@@ -35,6 +36,9 @@ func writeTrial(t *testing.T, requirement string, made int) string {
 	text, err := os.ReadFile(plan)
 	require.NoError(t, err)
 	text = bytes.Replace(text, []byte("  vacuum: 20 kPa\n"), []byte("  vacuum: 20 kPa\n"+requirement), 1)
+	for _, d := range design {
+		text = bytes.Replace(text, []byte("design: {"), []byte("design: {"+d+", "), 1)
+	}
 	trial, err := config.ParseTrial("cups.yaml", text, nil)
 	require.NoError(t, err)
 	rig, err := os.ReadFile("../../testdata/rigs/io-block-tcp.yaml")
