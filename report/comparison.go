@@ -223,6 +223,9 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	fmt.Fprintf(&b, "%s ", e.Measure.Words)
 	lo, hi, v := e.Percent.Lo, e.Percent.Hi, e.Percent.Value
 	unit := "%"
+	if lo <= -100 { // nothing is less: the interval is open
+		lo = math.Inf(-1)
+	}
 	if !e.Percent.OK() {
 		f := scaled(e.Absolute, e.Measure.Scale)
 		lo, hi, v, unit = f.Lo, f.Hi, f.Value, e.Measure.Unit
@@ -231,10 +234,10 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	case math.IsNaN(v):
 		b.WriteString("not comparable")
 	case v < 0:
-		fmt.Fprintf(&b, "%.3g %s less", -v, unit)
+		fmt.Fprintf(&b, "%s %s less", plain(-v, 3), unit)
 		lo, hi = -hi, -lo
 	default:
-		fmt.Fprintf(&b, "%.3g %s more", v, unit)
+		fmt.Fprintf(&b, "%s %s more", plain(v, 3), unit)
 	}
 	switch {
 	case math.IsNaN(v):
@@ -271,12 +274,20 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	return b.String()
 }
 
-// bound writes an end of an interval, "any" where it is open.
+// bound writes an end of an interval with two digits, "any" where it is open.
 func bound(x float64) string {
 	if math.IsInf(x, 0) {
 		return "any"
 	}
-	return strconv.FormatFloat(x, 'g', 2, 64)
+	return plain(x, 2)
+}
+
+// plain writes x with digits significant ones, whole numbers never as powers of ten.
+func plain(x float64, digits int) string {
+	if a := math.Abs(x); a >= math.Pow(10, float64(digits-1)) && a < 1e9 {
+		return strconv.FormatFloat(x, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(x, 'g', digits, 64)
 }
 
 // A levelRow is a line of the table of levels.
@@ -324,13 +335,14 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			rows[i].cells[head] = cell
 		}
 	}
+	var letters lettering
 	if len(rows) > 0 {
 		// In order of time, so that the letters are those of the table of picks.
 		slices.SortStableFunc(rows, func(a, b *levelRow) int { return a.first - b.first })
 		for i, r := range rows {
 			names[i] = r.name
 		}
-		letters := letterSetups(names)
+		letters = letterSetups(names)
 		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(tw, "\tpicks\tpieces\t"+strings.Join(measures, "\t"))
 		for _, r := range rows {
@@ -345,6 +357,13 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		}
 		letters.legend(w)
 		fmt.Fprintln(w, "\nMiddles: medians of times, means of the rest. Levels with a small letter in common cannot be told apart.")
+	}
+	if !t.Finished {
+		now := len(t.StartsS)
+		if t.Current > 0 {
+			now--
+		}
+		fmt.Fprintf(w, "The plan is not finished (%d of %d runs): intervals hold however often you look, and nothing is decided yet.\n", now, len(t.Runs))
 	}
 	all = all || len(c.Effects) <= 8
 	if len(c.Effects) == 0 {
@@ -392,7 +411,7 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			fmt.Fprintln(w, s)
 		}
 	}
-	return verdictLines(w, verdicts)
+	return verdictLines(w, verdicts, letters, c.Confidence)
 }
 
 func picksAre(n int) string {
@@ -430,50 +449,138 @@ func places(x float64) int {
 	return 3
 }
 
-func verdictLines(w io.Writer, verdicts []compare.Verdict) error {
-	if !slices.ContainsFunc(verdicts, func(v compare.Verdict) bool { return len(v.Criteria) > 0 }) {
+// verdictLines writes a table: a line a setup, a column a requirement.
+func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, confidence float64) error {
+	var asked []compare.Criterion // each once
+	for _, v := range verdicts {
+		for _, c := range v.Criteria {
+			if !slices.ContainsFunc(asked, func(x compare.Criterion) bool { return x.Name == c.Name }) {
+				asked = append(asked, c)
+			}
+		}
+	}
+	if asked == nil {
 		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict.")
 		return err
 	}
 	fmt.Fprintln(w)
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "setup\tpicks\tpieces\trequirement\tbecause")
-	for _, v := range verdicts {
-		var why []string
-		for _, c := range v.Criteria {
-			why = append(why, sayCriterion(c))
+	place := func(v compare.Verdict) int {
+		if i := slices.Index(letters.order, v.Setup); i >= 0 {
+			return i
 		}
+		return len(letters.order)
+	}
+	verdicts = slices.SortedStableFunc(slices.Values(verdicts), func(a, b compare.Verdict) int { return place(a) - place(b) })
+	remarks := map[string]int{} // said below once where all setups have them
+	said := func(v compare.Verdict) []string {
+		var all []string
 		for _, x := range v.Warnings {
 			switch x.Code {
 			case compare.SpoiledMatters:
-				why = append(why, fmt.Sprintf("with the %s marked as spoiled: %s", picksAre(v.Spoiled), v.WithSpoiled))
+				all = append(all, fmt.Sprintf("with the %s marked as spoiled: %s", picksAre(v.Spoiled), v.WithSpoiled))
 			case compare.GapsMatter:
-				why = append(why, fmt.Sprintf("without the %s touched by gaps: %s", picksAre(v.Touched), v.Untouched))
+				all = append(all, fmt.Sprintf("without the %s touched by gaps: %s", picksAre(v.Touched), v.Untouched))
 			default:
-				why = append(why, x.String())
+				all = append(all, x.String())
 			}
 		}
 		if v.Spoiled > 0 && v.WithSpoiled == v.Answer {
-			why = append(why, fmt.Sprintf("with the %s marked as spoiled it is the same", picksAre(v.Spoiled)))
+			all = append(all, fmt.Sprintf("with the %s marked as spoiled it is the same", picksAre(v.Spoiled)))
 		}
-		fmt.Fprintf(t, "%s\t%d\t%d\t%s\t%s\n", v.Setup, v.Picks, v.Pieces, v.Answer, strings.Join(why, "; "))
+		for _, c := range v.Criteria {
+			for _, x := range c.Warnings {
+				if x.Code == compare.DropsCluster {
+					all = append(all, fmt.Sprintf("%s: failures cluster, picks count 1/%.2g", c.Name, x.A))
+				}
+			}
+			if c.Rule != "" {
+				all = append(all, c.Rule)
+			}
+		}
+		return all
 	}
-	return t.Flush()
+	for _, v := range verdicts {
+		for _, s := range said(v) {
+			remarks[s]++
+		}
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	head := "setup\tpicks\tpieces\trequirement"
+	for _, c := range asked {
+		head += "\t" + c.Name
+	}
+	fmt.Fprintln(t, head+"\tto show it\tremarks")
+	for _, v := range verdicts {
+		name, ok := letters.of[v.Setup]
+		if !ok {
+			name = v.Setup
+		}
+		line := []string{name, strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces), string(v.Answer)}
+		need := 0
+		for _, a := range asked {
+			cell := "–"
+			for _, c := range v.Criteria {
+				if c.Name == a.Name {
+					cell = sayCriterion(c)
+					if c.Answer == compare.NotShown {
+						need = max(need, c.Needed)
+					}
+				}
+			}
+			line = append(line, cell)
+		}
+		more := ""
+		if need > v.Picks && v.Answer == compare.NotShown {
+			more = fmt.Sprintf("%d picks", need)
+		}
+		var own []string
+		for _, s := range said(v) {
+			if remarks[s] < len(verdicts) {
+				own = append(own, s)
+			}
+		}
+		fmt.Fprintln(t, strings.TrimRight(strings.Join(append(line, more, strings.Join(own, "; ")), "\t"), "\t"))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	var must []string
+	for _, c := range asked {
+		share := strconv.FormatFloat(100*c.Share, 'g', 3, 64) + " %"
+		switch c.Name {
+		case "seal time":
+			must = append(must, fmt.Sprintf("at most %s seal later than %s ms", share, sig(1e3*c.Limit)))
+		case "lowest vacuum":
+			must = append(must, fmt.Sprintf("at most %s fall below %s kPa", share, sig(c.Limit)))
+		default:
+			must = append(must, "at most "+share+" drop")
+		}
+	}
+	shape := ""
+	if slices.ContainsFunc(verdicts, func(v compare.Verdict) bool {
+		return slices.ContainsFunc(v.Criteria, func(c compare.Criterion) bool { return c.ByShape && c.Answer != compare.NotShown })
+	}) {
+		shape = "; n: by the normal limit"
+	}
+	fmt.Fprintf(w, "\nRequired at %g %% confidence: %s. Failed of how many, with the bound of the rate in brackets%s.\n", 100*confidence, strings.Join(must, ", "), shape)
+	for _, v := range verdicts[:1] {
+		for _, s := range said(v) {
+			if remarks[s] == len(verdicts) {
+				fmt.Fprintf(w, "Of every setup: %s.\n", s)
+			}
+		}
+	}
+	return nil
 }
 
+// sayCriterion says an answer with its reason: "holds, 0 of 120 (≤ 2.5 %)".
 func sayCriterion(c compare.Criterion) string {
-	s := fmt.Sprintf("%s %s: %d of %d failed", c.Name, c.Answer, c.Failed, c.Picks)
-	if c.Rule != "" {
-		s += " (" + c.Rule + ")"
-	}
+	s := fmt.Sprintf("%s, %d of %d", c.Answer, c.Failed, c.Picks)
 	if c.Rate.OK() {
-		s += fmt.Sprintf(", at most %s %% where %s %% may", bound(100*c.Rate.Hi), strconv.FormatFloat(100*c.Share, 'g', 3, 64))
+		s += fmt.Sprintf(" (≤ %s %%)", bound(100*c.Rate.Hi))
 	}
-	if c.ByShape {
-		s += " (by the normal limit)"
-	}
-	if c.Answer == compare.NotShown && c.Needed > c.Picks {
-		s += fmt.Sprintf(", %d picks would show it", c.Needed)
+	if c.ByShape && c.Answer != compare.NotShown {
+		s += " n"
 	}
 	return s
 }

@@ -143,9 +143,9 @@ func Soaked(w io.Writer, all []compare.Soak, confidence float64) error {
 		}
 		for _, t := range s.Trends {
 			k := t.Measure.Scale
-			fmt.Fprintf(w, "  %s: now %s %s, %+.2g %s an hour", t.Measure.Words, sig(t.Level*k), t.Measure.Unit, t.Slope.Value*k, t.Measure.Unit)
+			fmt.Fprintf(w, "  %s: now %s %s, %s %s an hour", t.Measure.Words, sig(t.Level*k), t.Measure.Unit, signed(t.Slope.Value*k), t.Measure.Unit)
 			if !math.IsNaN(t.Slope.Lo) {
-				fmt.Fprintf(w, " (%+.2g to %+.2g)", t.Slope.Lo*k, t.Slope.Hi*k)
+				fmt.Fprintf(w, " (%s to %s)", signed(t.Slope.Lo*k), signed(t.Slope.Hi*k))
 			}
 			switch {
 			case !(t.P < 1-confidence):
@@ -179,6 +179,14 @@ func Soaked(w io.Writer, all []compare.Soak, confidence float64) error {
 		}
 	}
 	return nil
+}
+
+// signed writes a slope with two digits and its sign.
+func signed(x float64) string {
+	if x >= 0 {
+		return "+" + plain(x, 2)
+	}
+	return plain(x, 2)
 }
 
 // SoakCSV writes one line a trend.

@@ -471,6 +471,11 @@ type scaled struct {
 	a, b        [][]float64
 }
 
+// crossover reports whether every pair stood side by side, with sides swapped.
+func (d *contrast) crossover() bool {
+	return d.paired && len(d.own.left) > 0 && len(d.own.right) > 0 && len(d.own.left)+len(d.own.right) == d.nA && d.nA >= 3
+}
+
 func (d *contrast) units() int {
 	if d.paired {
 		return d.nA
@@ -646,6 +651,7 @@ func (d *contrast) test(e Effect, level float64) Effect {
 		e.P, e.Absolute = own.P, figure(own.Shift, math.NaN(), own.Interval)
 		if logs {
 			l := stats.SignedRank(d.log.diffs, level)
+			e.P = l.P // of what is shown: ranks of differences depend on the scale
 			e.Percent = ratio(l.Shift, math.NaN(), l.Interval)
 		}
 	case rank:
@@ -657,7 +663,7 @@ func (d *contrast) test(e Effect, level float64) Effect {
 			e.P = l.P
 			e.Percent = ratio(l.Shift, math.NaN(), l.Interval)
 		}
-	case d.paired && len(d.own.left) > 0 && len(d.own.right) > 0 && len(d.own.left)+len(d.own.right) == d.nA && d.nA >= 3:
+	case d.crossover():
 		e.Method = "crossover, t"
 		own := stats.CrossOver(d.own.left, d.own.right, level)
 		e.P, e.Absolute = own.Effect.P, figure(own.Effect.Diff, own.Effect.SE, own.Effect.Interval)
@@ -818,9 +824,14 @@ func (t *Trial) pieces(d contrast, m *Measure, see float64) analyze.Warning {
 		s, delta = d.own, see/100*math.Abs(d.base)
 	}
 	var sd float64
-	if d.paired {
+	switch {
+	case d.crossover():
+		// What the sides differ by is no spread: it is taken out.
+		l, r := s.left, s.right
+		sd = math.Sqrt((stats.SumSquares(l) + stats.SumSquares(r)) / float64(len(l)+len(r)-2))
+	case d.paired:
 		sd = stats.SD(s.diffs)
-	} else {
+	default:
 		var ss, df float64
 		for i := range s.a {
 			for _, v := range [][]float64{s.a[i], s.b[i]} {
@@ -882,7 +893,7 @@ func drift(all []view) (analyze.Warning, bool) {
 	if len(rest) < 8 {
 		return analyze.Warning{}, false
 	}
-	at, rest = thin(at, rest)
+	at, rest = thin(at, rest, trendPoints/4)
 	if trend := stats.TheilSen(at, rest, 0.95); trend.P < 0.01 {
 		return analyze.Warn1(Drifts, trend.P), true
 	}

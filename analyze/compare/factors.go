@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"griptrial/analyze"
 	"griptrial/analyze/stats"
@@ -19,6 +20,7 @@ type Term struct {
 	Share   float64 // of the sum of squares about the mean, 0 to 1
 	Stratum string  // what it is tested against: "whole plots", "pieces" or "rest" (within both)
 	Effects []LevelEffect
+	words   string // of an interaction: what it is
 }
 
 // A LevelEffect is what one level of a term does, from the mean of all levels.
@@ -37,12 +39,67 @@ type Model struct {
 	// Checks of what is left: the largest residual in its standard deviations, its p as an
 	// outlier after Bonferroni, and the rank correlation of size with fitted value.
 	Largest, OutlierP, Fanning float64
-	Words                      []string // interactions in words
+	Words                      []string // interactions that are shown, in words
 }
 
 // Factors fits a model of a measure. ok is false where there are too few runs, levels that
 // cannot be separated, values that are not above 0, or nothing but a count of cases.
 func Factors(t *Trial, m *Measure) (model Model, ok bool) {
+	if all := Models(t, []string{m.Name}); len(all) > 0 {
+		return all[0], true
+	}
+	return Model{}, false
+}
+
+// Models fits a model of every measure, or of the named ones where there are any. Once the
+// plan is finished it says the interactions that are shown, all together being one family
+// (Holm).
+func Models(t *Trial, names []string) []Model {
+	fits := make([]*Model, len(Measures))
+	var wait sync.WaitGroup
+	for i := range Measures {
+		if m := &Measures[i]; len(names) == 0 || slices.Contains(names, m.Name) {
+			wait.Go(func() {
+				if model, ok := factors(t, m); ok {
+					fits[i] = &model
+				}
+			})
+		}
+	}
+	wait.Wait()
+	var all []Model
+	var p []float64
+	for _, f := range fits {
+		if f == nil {
+			continue
+		}
+		all = append(all, *f)
+		for _, x := range f.Terms {
+			p = append(p, x.interactionP())
+		}
+	}
+	adjusted := stats.Holm(p)
+	at := 0
+	for i := range all {
+		for _, x := range all[i].Terms {
+			if adjusted[at] <= 1-t.Requirement.Confidence && t.Finished {
+				all[i].Words = append(all[i].Words, x.words)
+			}
+			at++
+		}
+	}
+	return all
+}
+
+// interactionP is the p of two factors together, NaN of one.
+func (x Term) interactionP() float64 {
+	if len(x.Factors) < 2 {
+		return math.NaN()
+	}
+	return x.P
+}
+
+func factors(t *Trial, m *Measure) (model Model, ok bool) {
 	all := t.units()
 	if len(all) == 0 || m.cases {
 		return model, false
@@ -169,9 +226,9 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 		model.Terms = append(model.Terms, x)
 	}
 	model.check(full, y)
-	for _, x := range model.Terms {
-		if len(x.Factors) == 2 && !onePieceABag(kept) && x.P <= 1-t.Requirement.Confidence {
-			model.Words = append(model.Words, interactionWords(m, kept, y, x.Factors))
+	for i := range model.Terms {
+		if x := &model.Terms[i]; len(x.Factors) == 2 {
+			x.words = interactionWords(m, kept, y, x.Factors)
 		}
 	}
 	return model, true

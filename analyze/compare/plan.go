@@ -3,6 +3,7 @@ package compare
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -86,9 +87,14 @@ func Plan(l Layout) (Sheet, error) {
 		return name
 	}
 	stations := max(1, len(l.Stations))
+	var last map[string]string // the dear levels that stand
 	for range max(1, l.Repeats) {
 		plots := combinations(dear)
-		random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] })
+		shuffle := func() { random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] }) }
+		// What stands already would not be set up anew, and two set-ups would count as one.
+		for shuffle(); len(plots) > 1 && maps.Equal(plots[0], last); shuffle() {
+		}
+		last = maps.Clone(plots[len(plots)-1])
 		for _, plot := range plots {
 			type visit struct {
 				bag   string

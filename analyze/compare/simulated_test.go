@@ -193,9 +193,11 @@ func TestEffectCoverage(t *testing.T) {
 
 // big is the size that the speed of a comparison is promised for: 24 setups × 10,000 picks,
 // eight figures each.
-func big(pieces int) *Trial {
+func big(pieces int) *Trial { return sized(pieces, 10000) }
+
+func sized(pieces, picks int) *Trial {
 	r := seeded(23, 0)
-	m := made{bags: 4, cups: 6, pieces: pieces, picks: 10000 / pieces, pieceSD: 0.1, runSD: 0.05, pickSD: 0.1, requirement: noRequirement()}
+	m := made{bags: 4, cups: 6, pieces: pieces, picks: picks / pieces, pieceSD: 0.1, runSD: 0.05, pickSD: 0.1, requirement: noRequirement()}
 	t := m.trial(r)
 	for i := range t.Picks {
 		p := &t.Picks[i]

@@ -286,7 +286,7 @@ func soakTrend(t *Trial, m *Measure, picks []*Pick, first float64) (SoakTrend, b
 	if len(y) < 10 {
 		return SoakTrend{}, false
 	}
-	at, y = thin(at, y)
+	at, y = thin(at, y, trendPoints)
 	level := t.Requirement.Confidence
 	trend := stats.TheilSenAR1(at, y, level)
 	now := at[len(at)-1]
@@ -375,8 +375,8 @@ func settles(at, y []float64, level float64) *SoakSettles {
 	return &SoakSettles{Level: figure(c.Param[1], c.SE[1], c.Intervals(level)[1]), TauH: c.Param[2]}
 }
 
-// thin sorts y by at and puts medians of stretches in place of a long series.
-func thin(at, y []float64) (ta, ty []float64) {
+// thin sorts y by at and puts medians of points stretches in place of a longer series.
+func thin(at, y []float64, points int) (ta, ty []float64) {
 	order := make([]int, len(y))
 	for i := range order {
 		order[i] = i
@@ -386,13 +386,13 @@ func thin(at, y []float64) (ta, ty []float64) {
 		ta, ty = append(ta, at[i]), append(ty, y[i])
 	}
 	n := len(y)
-	if n <= trendPoints {
+	if n <= points {
 		return ta, ty
 	}
 	at, y = ta, ty
 	ta, ty = nil, nil
-	for i := range trendPoints {
-		lo, hi := i*n/trendPoints, (i+1)*n/trendPoints
+	for i := range points {
+		lo, hi := i*n/points, (i+1)*n/points
 		ta, ty = append(ta, stats.Median(at[lo:hi])), append(ty, stats.Median(y[lo:hi]))
 	}
 	return ta, ty

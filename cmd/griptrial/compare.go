@@ -102,14 +102,7 @@ func compareTrial(w io.Writer, path string, o *compareOptions) error {
 	}
 	c := compare.Compare(t, compare.Options{By: o.by, Within: o.within, Measures: o.figures, See: 100 * see})
 	verdicts := compare.Judge(t)
-	var models []compare.Model
-	for i := range compare.Measures {
-		if m := &compare.Measures[i]; len(o.figures) == 0 || slices.Contains(o.figures, m.Name) {
-			if model, ok := compare.Factors(t, m); ok {
-				models = append(models, model)
-			}
-		}
-	}
+	models := compare.Models(t, o.figures)
 	switch {
 	case o.json:
 		err = report.WriteJSON(w, report.Comparison(t, c, verdicts, models))
