@@ -16,7 +16,7 @@ import (
 
 // AnalysisOf returns the rig, plan and trackers that an analysis of a trial file was made
 // with, or is to be made with.
-func AnalysisOf(name string, a store.Analysis) (*Stations, error) {
+func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, error) {
 	if a.RigText == nil || a.TrialText == nil {
 		return nil, fmt.Errorf("%s: the file holds no rig text or no trial text to analyse by", name)
 	}
@@ -28,7 +28,11 @@ func AnalysisOf(name string, a store.Analysis) (*Stations, error) {
 	if err != nil {
 		return nil, err
 	}
-	plan := NewPlan(trial)
+	live, err := file.Picks(1, "")
+	if err != nil {
+		return nil, err
+	}
+	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	if err != nil {
 		return nil, err

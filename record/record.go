@@ -10,6 +10,7 @@ import (
 
 	"griptrial/acquire"
 	"griptrial/acquire/sample"
+	"griptrial/analyze/pick"
 	"griptrial/store"
 )
 
@@ -40,6 +41,12 @@ type Recorder struct {
 	Now func() (ns int64, wall time.Time)
 	// PollingEvery is how often it keeps how deadlines were kept; a minute unless set.
 	PollingEvery time.Duration
+	// Heard is called from Run's goroutine with every batch as it comes, before it is durable
+	// or judged; it may be nil. What it and Committed are given is not theirs to change, and
+	// the recording waits for them: they must not wait for anything.
+	Heard func(sample.Batch)
+	// Control has an operator begin and end the runs; nil: they follow each other.
+	Control *Control
 	// EndAfterPlan has Run return once every station has made its planned picks.
 	EndAfterPlan bool
 }
@@ -47,11 +54,12 @@ type Recorder struct {
 // A Progress says how far a recording has come. What is in it has been made durable.
 type Progress struct {
 	Judged  Judged         // what became final with this commit
+	Soon    []pick.Pick    // picks that have sealed or ended and are not final yet; only where somebody has set Heard
 	Batches []sample.Batch // what was committed
 	Scans   int            // since the start
 	Begun   []int          // picks begun at each station
 	Done    []int          // picks final at each station
-	Run     int            // the run in progress, from 1; 0 where none is planned
+	Run     int            // the run in progress, from 1; 0 for none
 	AtNS    int64          // latest stamp
 
 	Took   time.Duration // by making the batches durable
@@ -105,18 +113,42 @@ func (r *Recorder) Run(ctx context.Context) error {
 	defer tick.Stop()
 	l := loop{Recorder: r, done: make([]int, len(r.Stations.names)), queued: func() int { return len(in) }}
 	l.anchor.UnixNS = r.File.Header().AnchorUTC.UnixNano()
-	err := l.startRun(0)
+	var err error
+	var asked chan func(*loop) error // nil where nobody may ask
+	if r.Control != nil {
+		asked = r.Control.asked
+		defer close(r.Control.over)
+	} else {
+		err = l.startRun(0)
+	}
 	var pending []sample.Batch
+	take := func(b sample.Batch) {
+		pending = append(pending, b)
+		if r.Heard != nil {
+			r.Heard(b)
+		}
+	}
 	for open := true; open && err == nil; {
 		select {
 		case b, ok := <-in:
 			if open = ok; ok {
-				pending = append(pending, b)
+				take(b)
 			}
 			if ok && len(pending) < cap(in) {
 				continue
 			}
 		case <-tick.C:
+		case f := <-asked:
+			for range len(in) { // what came before the operator's word belongs to before
+				if b, ok := <-in; ok {
+					take(b)
+				}
+			}
+			if err = l.commit(pending); err == nil {
+				pending = pending[:0:0]
+				err = f(&l)
+			}
+			continue
 		}
 		if err = l.watch(!open); err != nil {
 			break
@@ -241,16 +273,30 @@ func (l *loop) judged(b []sample.Batch) error {
 	for _, p := range j.Picks {
 		l.done[slices.Index(l.Stations.names, p.Station)]++
 	}
-	for l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
+	for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
 		if err := l.startRun(l.at); err != nil {
 			return err
 		}
 	}
-	if l.Committed != nil {
-		l.Committed(Progress{Judged: j, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
-			Done: slices.Clone(l.done), Run: l.run, AtNS: l.at, Took: l.took, Queued: l.queued()})
-	}
+	l.tell(j, b)
 	return nil
+}
+
+// tell lets others know how far the recording has come.
+func (l *loop) tell(j Judged, b []sample.Batch) {
+	if l.Committed == nil {
+		return
+	}
+	run := l.run
+	if l.Control != nil {
+		run = l.Plan.run
+	}
+	var soon []pick.Pick
+	if l.Heard != nil {
+		soon = l.Stations.Provisional()
+	}
+	l.Committed(Progress{Judged: j, Soon: soon, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
+		Done: slices.Clone(l.done), Run: run, AtNS: l.at, Took: l.took, Queued: l.queued()})
 }
 
 // reached reports whether every station has made n picks.
@@ -259,7 +305,7 @@ func (l *loop) reached(n int) bool {
 }
 
 func (l *loop) planDone() bool {
-	return l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
+	return l.Control == nil && l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
 }
 
 // startRun notes that the next run has begun at ns.
@@ -267,8 +313,5 @@ func (l *loop) startRun(ns int64) error {
 	if l.Plan == nil || l.Plan.Runs() == 0 {
 		return nil
 	}
-	r := l.Plan.trial.Runs[l.run]
-	l.run++
-	return l.File.Commit(store.Entry{Runs: []store.Run{{N: l.run, StartNS: ns, Piece: r.Piece,
-		PlannedPicks: r.Picks, Setups: r.Setups}}})
+	return l.beginRun(ns, "")
 }

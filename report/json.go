@@ -43,6 +43,7 @@ type PickJSON struct {
 	Group   *string `json:"group"`
 	Run     int     `json:"run,omitempty"`
 	Setup   string  `json:"setup,omitempty"`
+	Spoiled *string `json:"spoiled,omitempty"` // why a person marked it as spoiled
 
 	Outcome   pick.Outcome   `json:"outcome"`
 	EndedAt   *string        `json:"ended_at"`

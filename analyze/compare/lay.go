@@ -39,10 +39,19 @@ func PlanSetups(setups []config.Setup, l Layout) Sheet {
 func (s *Sheet) lay(l Layout, bags []string, plots [][]config.Setup) {
 	random := rand.New(rand.NewPCG(l.Seed, 0))
 	stations := max(1, len(l.Stations))
+	order := make([]int, len(plots))
+	for i := range order {
+		order[i] = i
+	}
+	last := -1 // the plot that stands
 	for range max(1, l.Repeats) {
-		plots := slices.Clone(plots)
-		random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] })
-		for _, plot := range plots {
+		shuffle := func() { random.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] }) }
+		// What stands already would not be set up anew, and two set-ups would count as one.
+		for shuffle(); len(order) > 1 && order[0] == last; shuffle() {
+		}
+		last = order[len(order)-1]
+		for _, n := range order {
+			plot := plots[n]
 			type visit struct {
 				bag   string
 				piece int

@@ -23,26 +23,26 @@ type Layout struct {
 	Repeats  int      // of each whole plot: how often the dear factors are set up anew
 	Dear     []string // factors that are set up seldom, the dearest first
 	Stations []string // one or two; with two the sides swap half-way
-	Half     bool     // a half fraction of factors with two levels each
+	Fraction int      // 2, 4, 8 …: only one in so many of the combinations of the factors with two levels; 0 or 1: all
 	Seed     uint64
 }
 
 // A Sheet is the plan: setups, and runs in the order in which to make them.
 type Sheet struct {
-	Setups  []config.Setup
-	Runs    []config.Run
-	Aliases []string // of a fraction: what cannot be told from what
+	Setups   []config.Setup
+	Runs     []config.Run
+	Fraction *Fraction // nil where all combinations are made
 }
 
-// ErrFraction is returned for a fraction of factors that have other than two levels, or are
-// too few.
-var ErrFraction = errors.New("a half fraction takes three factors or more besides the bag, each with two levels")
+// ErrFraction is returned for a fraction of too few factors with two levels.
+var ErrFraction = errors.New("too few factors with two levels")
 
 // Plan lays out runs: every repeat sets up each combination of the dear factors once, in
 // random order; within it every piece meets every combination of the others, in random
 // order. So a dear factor is judged between its set-ups, and the others within them (a split
 // plot; Montgomery, Design and Analysis of Experiments, 14.5). With two stations two of the
-// cheap combinations stand side by side, and change sides from one piece to the next.
+// cheap combinations stand side by side, and change sides half-way. Of a fraction factors with
+// other than two levels, and bags, are laid out in full.
 func Plan(l Layout) (Sheet, error) {
 	var bag Factor
 	var dear, cheap []Factor
@@ -59,30 +59,14 @@ func Plan(l Layout) (Sheet, error) {
 	slices.SortStableFunc(dear, func(a, b Factor) int { return slices.Index(l.Dear, a.Name) - slices.Index(l.Dear, b.Name) })
 	var s Sheet
 	allowed := func(map[string]string) bool { return true }
-	if l.Half {
-		rest := append(slices.Clone(dear), cheap...)
-		if len(rest) < 3 || slices.ContainsFunc(rest, func(f Factor) bool { return len(f.Levels) != 2 }) {
-			return Sheet{}, ErrFraction
+	if l.Fraction > 1 {
+		// The dear factors first, so that the cheap ones are made from them.
+		two := slices.DeleteFunc(slices.Concat(dear, cheap), func(f Factor) bool { return len(f.Levels) != 2 })
+		f, err := NewFraction(two, l.Fraction)
+		if err != nil {
+			return Sheet{}, err
 		}
-		// I = AB…K: the combinations with an even number of second levels.
-		allowed = func(c map[string]string) bool {
-			n := 0
-			for _, f := range rest {
-				if c[f.Name] == f.Levels[1] {
-					n++
-				}
-			}
-			return n%2 == 0
-		}
-		for _, f := range rest {
-			var others []string
-			for _, g := range rest {
-				if g.Name != f.Name {
-					others = append(others, g.Name)
-				}
-			}
-			s.Aliases = append(s.Aliases, f.Name+" with "+strings.Join(others, " × "))
-		}
+		s.Fraction, allowed = f, f.holds
 	}
 	var plots [][]config.Setup
 	for _, plot := range combinations(dear) {

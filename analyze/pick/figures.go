@@ -105,7 +105,7 @@ func (k *Tracker) figures(p *cycle) {
 	if !math.IsNaN(p.openKPa) {
 		var e analyze.Spread
 		e.Normal("noise of three samples' mean", p.sigma/math.Sqrt(3)) // a flat has three or more
-		k.level(&e, p.sigma)
+		k.level(&e, p.sigma, p.openKPa)
 		p.OpenSuctionKPa = k.figure("open suction", "kPa", p.openKPa-p.shift, e)
 	}
 	k.holdFigures(p)

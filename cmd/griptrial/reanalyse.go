@@ -86,7 +86,7 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 		}
 		a.TrialText = trial.Text
 	}
-	stations, err := record.AnalysisOf(path, a)
+	stations, err := record.AnalysisOf(t, path, a)
 	if err != nil {
 		return wrong(err)
 	}

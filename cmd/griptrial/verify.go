@@ -134,7 +134,7 @@ func verifySets(path string, out *verifyJSON) error {
 		case !ok:
 			x.Remark = "the file does not say what it was made from"
 		default:
-			if stations, err = record.AnalysisOf(path, a); err != nil {
+			if stations, err = record.AnalysisOf(t, path, a); err != nil {
 				x.Remark = err.Error()
 			}
 		}
