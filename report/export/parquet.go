@@ -10,7 +10,7 @@ import (
 )
 
 // rowGroup bounds what a Parquet file holds in memory: a row group is written at once.
-const rowGroup = 1 << 15
+const rowGroup = 1 << 14
 
 // parquetTable writes a Parquet file with Zstandard. The file's metadata say the unit of
 // each column, as JSON under griptrial.units.

@@ -59,20 +59,28 @@ func (b *builder) add(measurement string, tags []string, fields []field, at int6
 	if len(fields) == 0 {
 		return
 	}
+	b.addTo(b.series(measurement, tags), fields, at)
+}
+
+// series returns the head of a line.
+func (b *builder) series(measurement string, tags []string) string {
 	all := [][2]string{{"rig", b.labels.Rig}, {"trial", b.labels.Trial}}
 	for i := 0; i+1 < len(tags); i += 2 {
 		all = append(all, [2]string{tags[i], tags[i+1]})
 	}
 	slices.SortFunc(all, func(x, y [2]string) int { return strings.Compare(x[0], y[0]) })
-	start := len(b.text)
-	b.text = append(b.text, measurement...)
+	head := []byte(measurement)
 	for _, t := range all {
 		if v := escape(t[1]); v != "" { // an empty tag is no tag
-			b.text = append(b.text, ',')
-			b.text = append(append(append(b.text, t[0]...), '='), v...)
+			head = append(append(append(append(head, ','), t[0]...), '='), v...)
 		}
 	}
-	series := string(b.text[start:])
+	return string(head)
+}
+
+// addTo appends a line to a series; fields are finite numbers.
+func (b *builder) addTo(series string, fields []field, at int64) {
+	b.text = append(b.text, series...)
 	if before, ok := b.latest[series]; ok && at <= before {
 		at = before + b.perMS
 	}
@@ -107,8 +115,10 @@ func escape(v string) string {
 	for len(v) > 120 {
 		v = strings.TrimSpace(strings.ToValidUTF8(v[:120], ""))
 	}
-	return strings.NewReplacer(",", `\,`, " ", `\ `, "=", `\=`).Replace(v)
+	return tagEscapes.Replace(v)
 }
+
+var tagEscapes = strings.NewReplacer(",", `\,`, " ", `\ `, "=", `\=`)
 
 func flag(on bool) float64 {
 	if on {
@@ -282,11 +292,14 @@ func (b *builder) extent(c *sample.Channel, at int64, e *Extent) {
 
 // Lines writes the lines that a Forwarder sends, with stamps in ns, the default of line
 // protocol.
-type Lines struct{ b builder }
+type Lines struct {
+	b      builder
+	series map[*sample.Channel]string // of traces
+}
 
 // NewLines returns Lines of a trial whose time zero is anchor.
 func NewLines(l Labels, anchor time.Time) *Lines {
-	return &Lines{builder{labels: l, anchor: anchor, latest: map[string]int64{}, perMS: 1e6}}
+	return &Lines{builder{labels: l, anchor: anchor, latest: map[string]int64{}, perMS: 1e6}, map[*sample.Channel]string{}}
 }
 
 // Pick adds a pick of a setup.
@@ -294,7 +307,15 @@ func (l *Lines) Pick(p *pick.Pick, setup string) { l.b.pick(p, setup) }
 
 // Sample adds one value of a channel, at ns of the trial's time; no line for a NaN.
 func (l *Lines) Sample(c *sample.Channel, ns int64, v float64) {
-	l.b.add(traceMeasurement, []string{"channel", c.Name, "station", c.Station}, []field{{"value", v}}, l.b.anchor.UnixNano()+ns)
+	if math.IsNaN(v) {
+		return
+	}
+	series := l.series[c]
+	if series == "" {
+		series = l.b.series(traceMeasurement, []string{"channel", c.Name, "station", c.Station})
+		l.series[c] = series
+	}
+	l.b.addTo(series, []field{{"value", v}}, l.b.anchor.UnixNano()+ns)
 }
 
 // Extent adds what samples of a channel from ns on come to; no line without a sample.
