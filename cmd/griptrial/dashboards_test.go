@@ -43,12 +43,12 @@ type shown struct {
 
 const dashboardRig = "twin test gripper, bench 1"
 
-// dashboardTrial records, without a wire, what the soak scenario does, and returns the file
+// dashboardTrial records, without a wire, a garden-supplies hall, and returns the file
 // and how long it is.
 func dashboardTrial(t *testing.T) (file *store.Trial, end time.Time) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "soak.gtrial")
-	code, _, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "../../testdata/scenarios/soak.yaml", "--fast", "--picks", "120", "--out", path)
+	code, _, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "--fast", "--picks", "60", "--out", path)
 	require.Equal(t, exitDone, code, errs)
 	file, err := store.Open(path)
 	require.NoError(t, err)
@@ -125,16 +125,16 @@ func TestDashboards(t *testing.T) {
 // failedPolls is how many polls failed while a recorder told of its health.
 const failedPolls = 40
 
-// addHealth puts into the outbox what a recorder says of itself every 10 s.
+// addHealth puts into the outbox what a recorder says of itself every 3 s.
 func addHealth(t *testing.T, file *store.Trial, start time.Time) {
 	t.Helper()
 	box, err := file.Outbox("")
 	require.NoError(t, err)
 	s := store.Segment{FirstMS: start.UnixMilli(), Upto: box.Upto}
 	for i := range 30 {
-		s.LastMS = start.Add(time.Duration(i) * 10 * time.Second).UnixMilli()
+		s.LastMS = start.Add(time.Duration(i) * 3 * time.Second).UnixMilli()
 		s.Text = fmt.Appendf(s.Text, "griptrial_health,rig=%s,trial=soak polls_failed=%d,late_p99_s=0.00125,commit_s=0.003 %d\n",
-			strings.NewReplacer(",", `\,`, " ", `\ `).Replace(dashboardRig), min(failedPolls, max(0, i-8)*10), s.LastMS)
+			strings.NewReplacer(",", `\,`, " ", `\ `).Replace(dashboardRig), min(failedPolls, max(0, i-12)*10), s.LastMS)
 		s.Lines++
 	}
 	_, err = file.AddSegment(s)
