@@ -4,6 +4,8 @@ package e2e
 
 import (
 	"bufio"
+	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -107,6 +109,39 @@ func freePort(t *testing.T) string {
 	_, port, err := net.SplitHostPort(ln.Addr().String())
 	require.NoError(t, err)
 	return port
+}
+
+// TestBundle holds the built page to what it promises: small, whole, nothing inline and nothing
+// from the net.
+func TestBundle(t *testing.T) {
+	need(t, "npm", "npm")
+	root, err := filepath.Abs("../..")
+	require.NoError(t, err)
+	dist := t.TempDir()
+	run(t, root, "go", "run", "./web/build", "-to", dist)
+	files, err := os.ReadDir(dist)
+	require.NoError(t, err)
+	var names []string
+	total := 0
+	for _, f := range files {
+		names = append(names, f.Name())
+		b, err := os.ReadFile(filepath.Join(dist, f.Name()))
+		require.NoError(t, err)
+		var packed bytes.Buffer
+		z := gzip.NewWriter(&packed)
+		z.Write(b)
+		require.NoError(t, z.Close())
+		total += packed.Len()
+		for _, url := range regexp.MustCompile(`(?:https?:)?//[a-z0-9-]+(?:\.[a-z0-9-]+)+[^"'\s]*`).FindAllString(string(b), -1) {
+			require.Equal(t, "http://www.w3.org/2000/svg", url, "%s: only the name of a namespace", f.Name())
+		}
+	}
+	require.Equal(t, []string{"icon.svg", "index.html", "page.css", "page.js"}, names)
+	t.Logf("%d bytes compressed", total)
+	require.Less(t, total, 200_000, "bytes, compressed")
+	html, err := os.ReadFile(filepath.Join(dist, "index.html"))
+	require.NoError(t, err)
+	require.NotRegexp(t, `(?i)<style|\sstyle=|\son[a-z]+=|<script[^>]*>[^<]`, string(html), "a strict policy of content forbids it")
 }
 
 // hostile are names that a page may not take for anything but text.

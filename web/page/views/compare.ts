@@ -100,7 +100,7 @@ function verdictWords(c: Comparison, app: App): Child {
         after: [el("div", null, k!.answer ? stateMark(k!.answer) : null), el("div", null, text.compare.upTo(text.compare.failedOf(k!.failed, k!.picks), number(k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, "per 1,000", 2)))],
       })), 0)] : null,
     any ? table(text.compare.verdicts, [text.compare.setup, text.compare.requirement, text.compare.picks, text.compare.pieces, text.compare.because],
-      c.setups.map((v) => [v.setup, v.answer ? stateMark(v.answer) : text.none, String(v.picks) + (v.spoiled ? ` (${v.spoiled} ${text.picks.spoiled})` : ""), String(v.pieces), because(v)])) : el("p", { class: "empty" }, text.compare.noCriteria)];
+      c.setups.map((v) => [v.setup, v.answer ? stateMark(v.answer) : text.none, String(v.picks) + (v.spoiled ? ` (${text.compare.spoiled(v.spoiled)})` : ""), String(v.pieces), because(v)]), "reasons") : el("p", { class: "empty" }, text.compare.noCriteria)];
 }
 
 function choicePanel(app: App, alive: () => boolean) {
