@@ -168,7 +168,7 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 	}
 	for _, m := range models {
 		x := ModelJSON{Measure: m.Measure.Name, ResidualPc: number(m.ResidualSD), DF: number(m.DF), Largest: number(m.Largest),
-			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: m.Words}
+			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: append([]string{}, m.Words...)}
 		for _, t := range m.Terms {
 			y := TermJSON{t.Factors, number(t.DF), number(t.F), number(t.P), number(t.Share), t.Stratum, []LevelPcJSON{}}
 			for _, e := range t.Effects {
