@@ -20,12 +20,12 @@ func TextsOf(file *store.Trial, name string) (*config.Rig, *config.Trial, error)
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+name, h.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, h.TrialText, rig)
 	return rig, trial, err
 }
 
-// Comparable returns the plan and the picks of an analysis, as compare takes them, without
-// the picks that somebody has marked as spoiled. It may be called while the trial is recorded.
+// Comparable returns the plan and the picks of an analysis, as compare takes them, with the
+// marks of those that somebody called spoiled. It may be called while the trial is recorded.
 func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error) {
 	rig, trial, err := TextsOf(file, name)
 	if err != nil {
@@ -82,25 +82,30 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 		return nil, err
 	}
 	spoiled := store.SpoiledPicks(marks, picks)
+	for _, r := range runs {
+		t.StartsS = append(t.StartsS, float64(r.StartNS)/1e9)
+	}
 	done := map[int]map[string]int{}
 	for i, p := range picks {
-		if p.Run < 1 || p.Run > len(runs) || spoiled[i] != "" {
+		if p.Run < 1 || p.Run > len(runs) {
 			continue
 		}
 		r := runs[p.Run-1]
 		if done[r.N] == nil {
 			done[r.N] = map[string]int{}
 		}
-		done[r.N][p.Station]++
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece})
+		done[r.N][p.Station]++ // a spoiled one, too: a mark made later does not open a finished trial again
+		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece, Spoiled: spoiled[i]})
 	}
 	// A run is done when the next has begun, or all its picks are in on every station.
-	t.Finished = len(runs) == len(trial.Runs) && len(runs) > 0
-	if t.Finished {
+	if len(runs) > 0 {
 		last := runs[len(runs)-1]
 		for station := range last.Setups {
-			t.Finished = t.Finished && done[last.N][station] >= last.PlannedPicks
+			if done[last.N][station] < last.PlannedPicks {
+				t.Current = last.N
+			}
 		}
+		t.Finished = len(runs) == len(trial.Runs) && t.Current == 0
 	}
 	return t, nil
 }

@@ -98,6 +98,7 @@ var figureNames = []struct {
 	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
 	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
 	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
+	{"open_suction_kPa", func(p *pick.Pick) *analyze.Figure { return &p.OpenSuctionKPa }},
 }
 
 func columnsOfPicks() []string {
@@ -253,6 +254,30 @@ func (t *Trial) Sets() ([]Set, error) {
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 	picks, _, err := t.picksWhere("pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
 	return picks, err
+}
+
+// EachPick yields what Picks returns, a few hundred picks in memory at a time.
+func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
+	const page = 256
+	return func(yield func(pick.Pick, error) bool) {
+		for after := int64(0); ; {
+			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+				set, station, after, page)
+			if err != nil {
+				yield(pick.Pick{}, err)
+				return
+			}
+			for _, p := range picks {
+				if !yield(p, nil) {
+					return
+				}
+			}
+			if len(ids) < page {
+				return
+			}
+			after = ids[len(ids)-1]
+		}
+	}
 }
 
 // picksWhere returns the picks whose rows the condition selects, and their row numbers.

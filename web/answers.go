@@ -183,7 +183,7 @@ func (s *Server) getLineSpeed(r *http.Request) (any, error) {
 		}
 		var rows []report.Row
 		for _, p := range t.Picks {
-			if !q.has("station") || p.Station == q.text("station") {
+			if p.Spoiled == "" && (!q.has("station") || p.Station == q.text("station")) {
 				rows = append(rows, report.Row{Pick: p.Pick, Setup: p.Setup})
 			}
 		}

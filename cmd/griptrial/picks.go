@@ -2,10 +2,13 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"iter"
 	"math"
 	"os"
+	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -30,6 +33,8 @@ type picksOptions struct {
 	lineSpeed   bool
 	rate, limit string
 	page        pageFlags
+
+	spoil, unspoil, why string
 }
 
 func picksCommand() *cobra.Command {
@@ -42,7 +47,9 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --station left --explain 3
   griptrial picks demo.gtrial --pairs
   griptrial picks demo.gtrial --page
-  griptrial picks demo.gtrial --line-speed --rate "45 /min"`,
+  griptrial picks demo.gtrial --line-speed --rate "45 /min"
+  griptrial picks demo.gtrial --spoil left/7 --why "hose knocked off"
+  griptrial picks demo.gtrial --unspoil left/7`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.page.on() {
@@ -60,6 +67,9 @@ func picksCommand() *cobra.Command {
 	f.BoolVar(&o.lineSpeed, "line-speed", false, "hold seal times against the line's cycle, with switch points")
 	f.StringVar(&o.rate, "rate", "", `with --line-speed: picks per minute, "45 /min" (default the trial's requirement)`)
 	f.StringVar(&o.limit, "limit", "", `with --line-speed: longest seal time, "200 ms" (default the trial's requirement, else what the cycle leaves)`)
+	f.StringVar(&o.spoil, "spoil", "", "mark this pick, STATION/N, as spoiled: it stays in the file and in the table, and out of comparisons")
+	f.StringVar(&o.why, "why", "", "with --spoil: what spoiled it")
+	f.StringVar(&o.unspoil, "unspoil", "", "take the mark of this pick, STATION/N, back")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	o.page.add(f, "let marks and notes be written into the trial file")
 	return c
@@ -92,18 +102,35 @@ func readRows(t *store.Trial, set int, station string) ([]report.Row, error) {
 	if err != nil {
 		return nil, err
 	}
+	marks, err := t.Spoiled()
+	if err != nil {
+		return nil, err
+	}
+	spoiled := store.SpoiledPicks(marks, picks)
 	setups := map[int]map[string]string{}
 	for _, r := range runs {
 		setups[r.N] = r.Setups
 	}
 	rows := make([]report.Row, len(picks))
 	for i, p := range picks {
-		rows[i] = report.Row{Pick: p, Setup: setups[p.Run][p.Station]}
+		rows[i] = report.Row{Pick: p, Setup: setups[p.Run][p.Station], Spoiled: spoiled[i]}
 	}
 	return rows, nil
 }
 
 func showPicks(w io.Writer, path string, o *picksOptions) error {
+	switch {
+	case o.spoil != "" && o.unspoil != "":
+		return wrongf("--spoil and --unspoil: want one of them")
+	case o.spoil != "" && o.why == "":
+		return wrongf(`--spoil: --why is missing; say what spoiled the pick, "hose knocked off"`)
+	case o.spoil == "" && o.why != "":
+		return wrongf("--why belongs to --spoil, which is missing")
+	case o.spoil != "":
+		return markPick(w, path, "spoil", o.spoil, o.why, o.set)
+	case o.unspoil != "":
+		return markPick(w, path, "unspoil", o.unspoil, "", o.set)
+	}
 	t, err := openTrial(path)
 	if err != nil {
 		return err
@@ -138,7 +165,11 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		if !math.IsNaN(r.IdleLevelKPa) {
 			idle = append(idle, r.IdleLevelKPa)
 		}
-		out.Picks = append(out.Picks, report.Pick(r.Pick, r.Setup))
+		j := report.Pick(r.Pick, r.Setup)
+		if r.Spoiled != "" {
+			j.Spoiled = &r.Spoiled
+		}
+		out.Picks = append(out.Picks, j)
 	}
 	out.IdleLevelKPa = analyze.Number(stats.Median(idle))
 	kept := events[:0]
@@ -158,6 +189,45 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return err
 	}
 	return report.Measured(w, path, out, rows, kept)
+}
+
+// markPick marks the pick that name, "left/7", stands for as spoiled, or takes its mark back
+// where there is no reason.
+func markPick(w io.Writer, path, flag, name, why string, set int) error {
+	station, number, _ := strings.Cut(name, "/")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		return wrongf("--%s: found %q; want STATION/N such as left/7", flag, name)
+	}
+	t, err := ownTrial(path)
+	if err != nil {
+		return err
+	}
+	defer t.Close()
+	rows, err := readRows(t, set, station)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(rows, func(r report.Row) bool { return r.N == n })
+	if i < 0 {
+		return wrongf("--%s: there is no pick %d at station %q; want STATION/N as in the table of picks", flag, n, station)
+	}
+	ns, ok := store.PickNS(&rows[i].Pick)
+	switch {
+	case !ok:
+		return wrongf("--%s: no time is known of pick %s", flag, name)
+	case why == "" && rows[i].Spoiled == "":
+		return wrongf("--%s: pick %s is not marked as spoiled", flag, name)
+	}
+	if err := t.MarkSpoiled(station, ns, why); err != nil {
+		return err
+	}
+	if why == "" {
+		fmt.Fprintf(w, "%s counts again; it was marked %q\n", name, rows[i].Spoiled)
+	} else {
+		fmt.Fprintf(w, "%s is marked as spoiled (%s): it is kept and shown, and no comparison counts it\n", name, why)
+	}
+	return t.Close()
 }
 
 // airEnergyOf returns the specific energy of the compressed air of a station, of the first
