@@ -57,7 +57,8 @@ type LeakJSON struct {
 	Settings    int             `json:"settings"`
 	TestedToKPa analyze.Number  `json:"tested_to_kPa"`
 	Points      []LeakPointJSON `json:"points"`
-	Others      []LeakJSON      `json:"other_laws,omitempty"` // that the points do not rule out
+	Left        []string        `json:"settings_that_few_held,omitempty"` // their leak tells of the tightest pieces only
+	Others      []LeakJSON      `json:"other_laws,omitempty"`             // that the points do not rule out
 }
 
 // A LeakPointJSON is a measured leak.
@@ -119,7 +120,8 @@ type ConfirmJSON struct {
 	MeasuredKP  analyze.Figure `json:"measured_vacuum_kPa"`
 	Within      *bool          `json:"within"` // the intervals meet
 	PredictedS  analyze.Figure `json:"predicted_seal_time_s"`
-	MeasuredS   analyze.Number `json:"measured_seal_time_s"`
+	MeasuredS   analyze.Number `json:"measured_seal_time_s"` // median
+	SealWithin  *bool          `json:"seal_time_within"`     // the median lies in the predicted interval
 }
 
 func num(x float64) analyze.Number { return analyze.Number(x) }
@@ -247,6 +249,7 @@ func answerJSON(a engine.Answer) EngineJSON {
 	if best, shown := engine.Cheapest(a.Matches); best >= 0 {
 		j.Cheapest, j.Shown = &a.Matches[best].Of.Name, shown
 	}
+	j.Leak.Left = a.Leak.Left
 	if need.Circuit.VolumeL > 0 {
 		j.Volume = &CircuitJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
 	}
@@ -345,15 +348,25 @@ func WriteEngines(w io.Writer, j EngineJSON) error {
 	if len(j.Confirmed) > 0 {
 		fmt.Fprintln(w, "\npredicted against measured")
 		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\tmeasured kPa\tagree\tpredicted seal ms\tmeasured ms")
-		for _, c := range j.Confirmed {
-			agree := "–"
-			if c.Within != nil && *c.Within {
-				agree = "yes"
-			} else if c.Within != nil {
-				agree = "NO"
+		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\t95 %\tmeasured kPa\tagree\tpredicted seal ms\t95 %\tmeasured ms\tagree")
+		agree := func(within *bool) string {
+			switch {
+			case within == nil:
+				return "–"
+			case *within:
+				return "yes"
 			}
-			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree, Digits(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"))
+			return "NO"
+		}
+		interval := func(f analyze.Figure, times float64) string {
+			if !f.OK() {
+				return "–"
+			}
+			return fmt.Sprintf("%.4g to %s", f.Lo*times, dash(f.Hi*times, "%.4g"))
+		}
+		for _, c := range j.Confirmed {
+			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), interval(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree(c.Within),
+				Digits(c.PredictedS, 1000), interval(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"), agree(c.SealWithin))
 		}
 		if err := tw.Flush(); err != nil {
 			return err
@@ -385,6 +398,9 @@ func (j EngineJSON) write(w io.Writer) error {
 		if sources[p.Source] == 1 {
 			fmt.Fprintf(w, "  from %s\n", p.Source)
 		}
+	}
+	for _, s := range l.Left {
+		fmt.Fprintf(w, "  at %s fewer than 9 of 10 picks held: their leak would tell of the tightest pieces only\n", s)
 	}
 	if len(l.Others) > 0 {
 		var names []string
