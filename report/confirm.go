@@ -42,7 +42,9 @@ func ConfirmingTrial(w io.Writer, j EngineJSON) error {
 		}
 		fmt.Fprintf(w, "    vacuum: %.6g kPa\n", float64(e.RequiredKPa))
 		for _, m := range e.Engines {
-			if m.Name == *e.Cheapest {
+			if m.Name == *e.Cheapest && e.CheapestCentral {
+				fmt.Fprintf(w, "    # predicted: hold vacuum %.1f kPa with all circuits on this one engine\n", m.Central.CentralKPa)
+			} else if m.Name == *e.Cheapest {
 				fmt.Fprintf(w, "    # predicted: hold vacuum %.1f kPa, %.1f to %.1f kPa\n", m.Vacuum, m.VacuumLo, m.VacuumHi)
 				if f := m.SealTime; f.OK() {
 					fmt.Fprintf(w, "    # predicted: seal time %.0f ms, %.0f to %.0f ms\n", f.Value*1e3, f.Lo*1e3, f.Hi*1e3)
