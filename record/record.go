@@ -3,10 +3,12 @@ package record
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"sync"
 	"time"
 
+	"griptrial/acquire"
 	"griptrial/acquire/sample"
 	"griptrial/analyze/pick"
 	"griptrial/store"
@@ -19,6 +21,9 @@ type Source interface {
 	// Run hands batches on until ctx ends. A bus that fails is no error.
 	Run(ctx context.Context, emit func(sample.Batch)) error
 }
+
+// A punctual source tells how its devices kept their deadlines since it was last asked.
+type punctual interface{ Polling() []acquire.Polling }
 
 // A Recorder makes batches durable, then judges them, then makes the picks durable.
 type Recorder struct {
@@ -37,6 +42,11 @@ type Recorder struct {
 	Heard func(sample.Batch)
 	// Control has an operator begin and end the runs; nil: they follow each other.
 	Control *Control
+	// Now reads the trial's clock and the wall clock of one instant. It lets the recorder keep
+	// jumps of the wall clock and how devices kept their deadlines; nil: neither.
+	Now func() (ns int64, wall time.Time)
+	// PollingEvery is how often it keeps how deadlines were kept; a minute unless set.
+	PollingEvery time.Duration
 	// EndAfterPlan has Run return once every station has made its planned picks.
 	EndAfterPlan bool
 }
@@ -102,6 +112,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	l := loop{Recorder: r, done: make([]int, len(r.Stations.names)), queued: func() int { return len(in) }}
+	l.anchor.UnixNS = r.File.Header().AnchorUTC.UnixNano()
 	var err error
 	var asked chan func(*loop) error // nil where nobody may ask
 	if r.Control != nil {
@@ -139,6 +150,9 @@ func (r *Recorder) Run(ctx context.Context) error {
 			}
 			continue
 		}
+		if err = l.watch(!open); err != nil {
+			break
+		}
 		if err = l.commit(pending); err == nil {
 			pending = pending[:0:0]
 			if r.EndAfterPlan && l.planDone() {
@@ -173,6 +187,60 @@ type loop struct {
 
 	took   time.Duration
 	queued func() int
+
+	anchor  store.Anchor // the last one
+	askedNS int64        // when sources were last asked how they kept their deadlines
+}
+
+// jumpNS is by how much the wall clock must be off the last anchor to be anchored again. The
+// system slews smaller errors, and the trial's clock with it.
+const jumpNS = 100e6
+
+// watch keeps a jump of the wall clock, and every so often, or where last is set, how the
+// devices kept their deadlines.
+func (l *loop) watch(last bool) error {
+	if l.Now == nil {
+		return nil
+	}
+	var e store.Entry
+	ns, wall := l.Now()
+	off := (wall.UnixNano() - l.anchor.UnixNS) - (ns - l.anchor.TNS)
+	if off > jumpNS || off < -jumpNS {
+		why := "the wall clock went ahead"
+		if off < 0 {
+			why = "the wall clock went back"
+		}
+		l.anchor = store.Anchor{TNS: ns, UnixNS: wall.UnixNano(), Why: why}
+		e.Clock = []store.Anchor{l.anchor}
+	}
+	every := l.PollingEvery
+	if every == 0 {
+		every = time.Minute
+	}
+	if last || ns-l.askedNS >= int64(every) {
+		for _, s := range l.Sources {
+			if s, ok := s.(punctual); ok {
+				for _, p := range s.Polling() {
+					e.Lateness = append(e.Lateness, lateness(p, l.askedNS, ns))
+				}
+			}
+		}
+		l.askedNS = ns
+	}
+	if e.Clock == nil && e.Lateness == nil {
+		return nil
+	}
+	return l.File.Commit(e)
+}
+
+func lateness(p acquire.Polling, fromNS, toNS int64) store.Lateness {
+	x := store.Lateness{FromNS: fromNS, ToNS: toNS, Bus: p.Bus, Device: p.Device,
+		Polls: int64(p.Polls), Merged: int64(p.Merged), Errors: int64(p.Errors),
+		P50S: p.Median.Seconds(), P99S: p.P99.Seconds(), MaxS: p.Worst.Seconds()}
+	if p.Polls == 0 {
+		x.P50S, x.P99S, x.MaxS = math.NaN(), math.NaN(), math.NaN()
+	}
+	return x
 }
 
 func (l *loop) commit(b []sample.Batch) error {

@@ -25,6 +25,8 @@ type PicksJSON struct {
 	Events       []EventJSON    `json:"events"`
 	Gaps         []GapJSON      `json:"gaps"`
 	LeakDowns    []LeakDownJSON `json:"leak_downs,omitempty"`
+
+	Circumstances *CircumstancesJSON `json:"circumstances,omitempty"` // of a trial file
 }
 
 // A SamplingJSON tells how even the samples came.

@@ -140,3 +140,10 @@ func WorldTime(anchors []Anchor, tNS int64) time.Time {
 	}
 	return time.Unix(0, a.UnixNS+tNS-a.TNS).UTC()
 }
+
+// TrialNS returns the trial's time when the wall clock reads wall, by the last of the
+// anchors of Clock.
+func TrialNS(anchors []Anchor, wall time.Time) int64 {
+	a := anchors[len(anchors)-1]
+	return a.TNS + wall.UnixNano() - a.UnixNS
+}

@@ -92,6 +92,10 @@ type Measure struct {
 	margin func(p *pick.Pick) float64
 }
 
+// Of returns the measure's value of a pick, in the unit inside; NaN where it has none, infinite
+// where it never sealed.
+func (m *Measure) Of(p *pick.Pick) float64 { return m.of(p) }
+
 func value(get func(*pick.Pick) *analyze.Figure) func(*pick.Pick) float64 {
 	return func(p *pick.Pick) float64 { return get(p).Value }
 }

@@ -149,13 +149,20 @@ func measuredChannel(rig *config.Rig, name string) (config.Place, error) {
 // answer returns the next line typed, without blanks at its ends. The end of the input is an
 // error: nobody pressed Enter.
 func answer(ctx context.Context, in *bufio.Scanner) (string, error) {
-	if !in.Scan() {
+	scanned := make(chan bool, 1)
+	go func() { scanned <- in.Scan() }() // a terminal is waited for for ever
+	select {
+	case <-ctx.Done():
+		return "", ctx.Err()
+	case ok := <-scanned:
+		if ok {
+			return strings.TrimSpace(in.Text()), ctx.Err()
+		}
 		if err := in.Err(); err != nil {
 			return "", err
 		}
 		return "", wrongf("the input ended before all values were set")
 	}
-	return strings.TrimSpace(in.Text()), ctx.Err()
 }
 
 // readMean reads one channel for a while and returns the statistics of its counts. Flagged

@@ -25,8 +25,8 @@ type checkOptions struct {
 	offline   bool
 	forText   string
 
-	bench       bool
-	out, before string // files of results of bench checks
+	bench     bool
+	benchArgs benchOptions
 }
 
 func checkCommand() *cobra.Command {
@@ -42,7 +42,8 @@ It only reads; no byte that it sends can switch anything.`,
   griptrial check rig.yaml --offline             the file only
   griptrial check rig.yaml --address "block=127.0.0.1:15502"
   griptrial check rig.yaml --bench --out before.json          before a trial
-  griptrial check rig.yaml --bench --before before.json       and after it`,
+  griptrial check rig.yaml --bench --before before.json       and after it
+  griptrial check rig.yaml --bench --into monday.gtrial       the results into the trial file`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.bench {
@@ -50,10 +51,10 @@ It only reads; no byte that it sends can switch anything.`,
 				if err != nil {
 					return err
 				}
-				return benchCheck(c.Context(), c.InOrStdin(), c.OutOrStdout(), rig, bench.Steps(rig), o.out, o.before)
+				return benchCheck(c.Context(), c.InOrStdin(), c.OutOrStdout(), rig, bench.Steps(rig), o.benchArgs)
 			}
-			if o.out != "" || o.before != "" {
-				return wrongf("--out and --before go with --bench")
+			if o.benchArgs != (benchOptions{}) {
+				return wrongf("--out, --before and --into go with --bench")
 			}
 			return check(c.Context(), c.OutOrStdout(), args[0], o)
 		},
@@ -63,8 +64,9 @@ It only reads; no byte that it sends can switch anything.`,
 	f.BoolVar(&o.offline, "offline", false, "check the file only")
 	f.StringVar(&o.forText, "for", "3 s", "how long to poll")
 	f.BoolVar(&o.bench, "bench", false, "lead through the bench check: zero, blanked cup, open suction, air pressure")
-	f.StringVar(&o.out, "out", "", "file for the results of the bench check")
-	f.StringVar(&o.before, "before", "", "results of the bench check before the trial, to show the drift since")
+	f.StringVar(&o.benchArgs.out, "out", "", "file for the results of the bench check")
+	f.StringVar(&o.benchArgs.before, "before", "", "results of the bench check before the trial, to show the drift since")
+	f.StringVar(&o.benchArgs.into, "into", "", "trial file to write the results into, and to show the drift since its own check before the trial")
 	return c
 }
 

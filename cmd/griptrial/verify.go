@@ -51,6 +51,8 @@ type verifyJSON struct {
 	ToS     float64         `json:"to_s"`
 	Sets    []verifySetJSON `json:"sets"`
 	Gaps    []verifyGapJSON `json:"gaps"`
+
+	Circumstances *report.CircumstancesJSON `json:"circumstances"`
 }
 
 type verifySetJSON struct {
@@ -112,6 +114,9 @@ func verifySets(path string, out *verifyJSON) error {
 		return err
 	}
 	defer t.Close()
+	if out.Circumstances, err = report.Circumstances(t); err != nil {
+		return err
+	}
 	sets, err := t.Sets()
 	if err != nil {
 		return err
@@ -195,6 +200,9 @@ func writeVerified(w io.Writer, path string, r store.Report, out *verifyJSON) er
 			fmt.Fprintf(w, "; %s", s.Remark)
 		}
 		fmt.Fprintln(w)
+	}
+	if out.Circumstances != nil {
+		out.Circumstances.Write(w)
 	}
 	for _, d := range out.Damage {
 		fmt.Fprintf(w, "damage: %s\n", d)
