@@ -20,7 +20,7 @@ func TextsOf(file *store.Trial, name string) (*config.Rig, *config.Trial, error)
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+name, h.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, h.TrialText, rig)
 	return rig, trial, err
 }
 

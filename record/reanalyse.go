@@ -24,7 +24,7 @@ func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, er
 	if err != nil {
 		return nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+name, a.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, a.TrialText, rig)
 	if err != nil {
 		return nil, err
 	}

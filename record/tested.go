@@ -36,11 +36,11 @@ func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
 		}
 		out.AmbientKPa = rig.AmbientKPa
 		for _, s := range rig.Stations {
-			stations[s.Name] = engine.Station{VolumeL: s.VolumeL, VolumeU: s.VolumeUL, BlankLminANR: s.BlankLeakLminANR, BlankU: s.BlankLeakU}
+			stations[s.Name] = engine.Station{VolumeL: s.VolumeL, VolumeU: s.VolumeUL, BlankLminANR: s.BlankLeakLminANR, BlankU: s.BlankLeakU, IdleBandKPa: s.IdleBandKPa}
 		}
 	}
 	var err error
-	if out.Trial, err = config.ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
+	if out.Trial, err = ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
 		return Tested{}, err
 	}
 	picks, err := file.Picks(set, "")
@@ -51,12 +51,12 @@ func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
 	if err != nil {
 		return Tested{}, err
 	}
-	setupOf := map[int]map[string]string{}
+	setupOf, pieces := map[int]map[string]string{}, map[int]string{}
 	for _, r := range runs {
-		setupOf[r.N] = r.Setups
+		setupOf[r.N], pieces[r.N] = r.Setups, r.Piece
 	}
 	for _, s := range out.Trial.Setups {
-		t := engine.Tested{Setup: s, RequiredKPa: out.Trial.RequiredVacuumKPa(s.Name), Stations: stations}
+		t := engine.Tested{Setup: s, RequiredKPa: out.Trial.RequiredVacuumKPa(s.Name), Pieces: pieces, Stations: stations}
 		for _, p := range picks {
 			if setupOf[p.Run][p.Station] == s.Name {
 				t.Picks = append(t.Picks, p)

@@ -63,9 +63,8 @@ func (j *EngineJSON) Confirm(measured []engine.Tested) error {
 				if m.Of.Name != t.Setup.Engine {
 					continue
 				}
-				seal, _ := t.SealTime()
 				c := ConfirmJSON{Leak: e.Name, Engine: m.Of.Name, PredictedKP: m.Operating.VacuumKPa, MeasuredKP: t.HoldVacuum(),
-					PredictedS: m.SealTimeS, MeasuredS: num(seal)}
+					PredictedS: m.SealTimeS, MeasuredS: num(t.SealTime())}
 				if f := c.MeasuredKP; f.OK() && !math.IsNaN(f.Lo) {
 					within := f.Lo <= c.PredictedKP.Hi && f.Hi >= c.PredictedKP.Lo
 					c.Within = &within

@@ -85,6 +85,7 @@ type PickJSON struct {
 	ReEvacuationsPerMin   analyze.Figure `json:"re_evacuations_per_min"`
 	DutyShare             analyze.Figure `json:"duty"`
 	PartPresentDelayS     analyze.Figure `json:"part_present_delay_s"`
+	OpenSuctionKPa        analyze.Figure `json:"open_suction_kPa"`
 
 	// Missing says of figures that are null why they cannot be had.
 	Missing map[string][]string `json:"missing,omitempty"`
@@ -156,6 +157,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		ReEvacuationsPerMin:   p.ReEvacuationsPerMin,
 		DutyShare:             p.DutyShare,
 		PartPresentDelayS:     p.PartPresentDelayS,
+		OpenSuctionKPa:        p.OpenSuctionKPa,
 	}
 	for name, f := range map[string]analyze.Figure{
 		"response_delay_s": j.ResponseDelayS, "seal_time_s": j.SealTimeS, "hold_vacuum_kPa": j.HoldVacuumKPa,

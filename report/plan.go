@@ -25,6 +25,15 @@ func TrialSheet(w io.Writer, s compare.Sheet, seed uint64, wholePlots []string) 
 		}
 		fmt.Fprintln(&b, "}")
 	}
+	if _, err := io.WriteString(w, b.String()); err != nil {
+		return err
+	}
+	return PlannedRuns(w, s, seed, wholePlots)
+}
+
+// PlannedRuns writes the design and the runs of a trial file.
+func PlannedRuns(w io.Writer, s compare.Sheet, seed uint64, wholePlots []string) error {
+	var b strings.Builder
 	fmt.Fprintf(&b, "\n# What the analysis must know: the order was drawn from this seed, and these factors were\n# set up seldom.\ndesign: {seed: %d, whole_plots: [%s]}\n", seed, strings.Join(wholePlots, ", "))
 	fmt.Fprintf(&b, "\n# In this order.\nruns:\n")
 	for _, r := range s.Runs {

@@ -56,7 +56,9 @@ func encodeBlock(seqs []int64, batches []sample.Batch) []byte {
 	scans := 0
 	for i := range batches {
 		scans += len(batches[i].T)
-		channels = max(channels, len(batches[i].Counts))
+		if len(batches[i].T) > 0 { // a fault may come with columns, all empty
+			channels = len(batches[i].Counts)
+		}
 	}
 	// The longest varint has 10 bytes; nearly all have one.
 	raw := make([]byte, 0, scans+scans/8+64)

@@ -156,8 +156,8 @@ func TestCheckFinds(t *testing.T) {
 		{"event moved to another set", "UPDATE events SET pick_set = 2 WHERE id = 3", "table events: checksum of row 3"},
 		{"tally changed", "UPDATE tally SET row_count = 0 WHERE name = 'notes'", "table tally: checksum"},
 		{"tally gone", "DELETE FROM tally WHERE name = 'notes'", "no row for notes"},
-		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 2"},
-		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 2"},
+		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 3"},
+		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 3"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

@@ -82,6 +82,15 @@ type Calibration struct {
 	CenterCount     float64 // mean count of the points, about which the line turns
 }
 
+// CalibrationScaleU returns the standard uncertainty of the calibration's slope as a share of
+// it, for differences of values; 0 where none is stated.
+func (c *Channel) CalibrationScaleU() float64 {
+	if c.Scale == 0 {
+		return 0
+	}
+	return math.Abs(c.Calibration.ScaleU / c.Scale)
+}
+
 // CalibrationU returns the standard uncertainty that the calibration leaves in a value, in
 // the channel's unit; 0 where none is stated. For a least-squares line through points whose
 // mean count is m, the errors of offset a and scale b are correlated by −m·u(b)/u(a), so that

@@ -3,8 +3,6 @@ package compare
 import (
 	"errors"
 	"fmt"
-	"maps"
-	"math/rand/v2"
 	"slices"
 	"strings"
 
@@ -46,7 +44,6 @@ var ErrFraction = errors.New("too few factors with two levels")
 // cheap combinations stand side by side, and change sides half-way. Of a fraction factors with
 // other than two levels, and bags, are laid out in full.
 func Plan(l Layout) (Sheet, error) {
-	random := rand.New(rand.NewPCG(l.Seed, 0))
 	var bag Factor
 	var dear, cheap []Factor
 	for _, f := range l.Factors {
@@ -71,75 +68,23 @@ func Plan(l Layout) (Sheet, error) {
 		}
 		s.Fraction, allowed = f, f.holds
 	}
-	number := map[string]string{}
-	setup := func(c map[string]string) string {
-		var key []string
-		for _, f := range config.Factors {
-			if v := c[f]; v != "" {
-				key = append(key, v)
+	var plots [][]config.Setup
+	for _, plot := range combinations(dear) {
+		var of []config.Setup
+		for _, b := range bag.Levels {
+			for _, c := range combinations(cheap) {
+				for k, x := range plot {
+					c[k] = x
+				}
+				c["bag"] = b
+				if allowed(c) {
+					of = append(of, setupOf(c))
+				}
 			}
 		}
-		name := strings.Join(key, " | ")
-		if number[name] == "" {
-			number[name] = name
-			s.Setups = append(s.Setups, setupOf(name, c))
-		}
-		return name
+		plots = append(plots, of)
 	}
-	stations := max(1, len(l.Stations))
-	var last map[string]string // the dear levels that stand
-	for range max(1, l.Repeats) {
-		plots := combinations(dear)
-		shuffle := func() { random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] }) }
-		// What stands already would not be set up anew, and two set-ups would count as one.
-		for shuffle(); len(plots) > 1 && maps.Equal(plots[0], last); shuffle() {
-		}
-		last = maps.Clone(plots[len(plots)-1])
-		for _, plot := range plots {
-			type visit struct {
-				bag   string
-				piece int
-			}
-			var visits []visit
-			for _, b := range bag.Levels {
-				for p := range max(1, l.Pieces) {
-					visits = append(visits, visit{b, p})
-				}
-			}
-			random.Shuffle(len(visits), func(i, j int) { visits[i], visits[j] = visits[j], visits[i] })
-			for n, v := range visits {
-				var todo []map[string]string
-				for _, c := range combinations(cheap) {
-					for k, x := range plot {
-						c[k] = x
-					}
-					c["bag"] = v.bag
-					if allowed(c) {
-						todo = append(todo, c)
-					}
-				}
-				random.Shuffle(len(todo), func(i, j int) { todo[i], todo[j] = todo[j], todo[i] })
-				for len(todo) > 0 {
-					now := todo[:min(stations, len(todo))]
-					todo = todo[len(now):]
-					names := make([]string, len(now))
-					for i, c := range now {
-						names[i] = setup(c)
-					}
-					// Sides are fixed by name, then swapped half-way, so that they balance.
-					slices.Sort(names)
-					if 2*n >= len(visits) {
-						slices.Reverse(names)
-					}
-					r := config.Run{Setups: map[string]string{}, Piece: fmt.Sprintf("%s %d", v.bag, v.piece+1), Picks: l.Picks}
-					for i, name := range names {
-						r.Setups[l.Stations[i]] = name
-					}
-					s.Runs = append(s.Runs, r)
-				}
-			}
-		}
-	}
+	s.lay(l, bag.Levels, plots)
 	return s, nil
 }
 
@@ -162,8 +107,15 @@ func combinations(factors []Factor) []map[string]string {
 	return all
 }
 
-func setupOf(name string, c map[string]string) config.Setup {
-	s := config.Setup{Name: name, Bag: c["bag"], Cup: c["cup"], Cups: 1, Placement: c["placement"], Tilt: c["tilt"],
+// setupOf returns the setup with the given levels, named by them.
+func setupOf(c map[string]string) config.Setup {
+	var key []string
+	for _, f := range config.Factors {
+		if v := c[f]; v != "" {
+			key = append(key, v)
+		}
+	}
+	s := config.Setup{Name: strings.Join(key, " | "), Bag: c["bag"], Cup: c["cup"], Cups: 1, Placement: c["placement"], Tilt: c["tilt"],
 		Engine: c["engine"], EngineSetting: c["engine_setting"]}
 	if n := c["cups"]; n != "" {
 		fmt.Sscan(n, &s.Cups)

@@ -64,15 +64,17 @@ type Point struct {
 	Dof                    float64 // degrees of freedom of FlowU; +Inf where it is not from runs
 	Source                 string  // how the flow is known
 
-	CommonU             float64 // standard uncertainty that the flows of all points share, as a share of them: the volume's
+	CommonU             float64 // standard uncertainty that the flows of all points share, as a share of them: of the volume, of the pieces
+	CommonDof           float64 // its degrees of freedom; 0 stands for infinitely many
 	Exponent, ExponentU float64 // of the law near the point, dlnQ/dlnv, with its standard uncertainty; ExponentU 0 for none
 }
 
 // A Fit is a leak law fitted to points, with the other laws that the points allow.
 type Fit struct {
 	Leak
-	Cov         [2][2]float64 // of K and N; zero where a law passes through all points
-	Dof         float64       // of the variance behind Cov; 0 where there is none
+	Cov         [2][2]float64 // of K and N, without what all flows share; zero where a law passes through all points
+	CommonU     float64       // what all flows share, as a share of K
+	Dof         float64       // of the variance behind Cov and CommonU; 0 where there is none
 	Settings    int           // of the engine; one that tells the exponent, too, counts twice
 	TestedToKPa float64       // highest vacuum of the points
 	AmbientKPa  float64
@@ -94,7 +96,11 @@ func (f Fit) se(i int) float64 {
 	if f.Dof == 0 {
 		return math.NaN()
 	}
-	return math.Sqrt(f.Cov[i][i])
+	u := math.Sqrt(f.Cov[i][i])
+	if i == 0 {
+		u = math.Hypot(u, f.K*f.CommonU)
+	}
+	return u
 }
 
 // FitLeak fits the power law by weighted least squares on flow, and tries the one-number laws
@@ -110,7 +116,7 @@ func FitLeak(points []Point, ambientKPa float64) (Fit, error) {
 	if err != nil {
 		return Fit{}, err
 	}
-	return d.choose(), nil
+	return d.share(d.choose()), nil
 }
 
 // choose fits the power law, and the other laws beside it.
@@ -156,11 +162,12 @@ func FitLaw(points []Point, ambientKPa float64, law Law) (Fit, error) {
 	if err != nil {
 		return Fit{}, err
 	}
-	if f := d.choose(); f.Law == law {
-		f.Others = nil
-		return f, nil
+	f := d.choose()
+	if f.Law != law {
+		f = d.fit(law)
 	}
-	return d.fit(law), nil
+	f.Others = nil
+	return d.share(f), nil
 }
 
 // StudentT returns the factor of a two-sided 95 % interval with dof degrees of freedom.
@@ -177,6 +184,25 @@ type data struct {
 	ambient  float64
 	weighted bool
 	common   float64 // standard uncertainty that all flows share, as a share of them
+	dof      float64 // its degrees of freedom
+}
+
+// share adds what all flows share to a fit and to its others. Degrees of freedom by Welch and
+// Satterthwaite (JCGM 100, G.4), of the flow in the middle of the points.
+func (d *data) share(f Fit) Fit {
+	f.CommonU = d.common
+	mid := 0.0
+	for _, p := range d.points {
+		mid += p.VacuumKPa / float64(len(d.points))
+	}
+	own, shared := f.deltas(func(f Fit) float64 { return f.Flow(mid, d.ambient) })
+	if own, shared := own*own, shared*shared; f.Dof > 0 && shared > 0 {
+		f.Dof = (own + shared) * (own + shared) / (own*own/f.Dof + shared*shared/d.dof)
+	}
+	for i, o := range f.Others {
+		f.Others[i] = d.share(o)
+	}
+	return f
 }
 
 // newData checks points. The slice is not kept.
@@ -195,10 +221,13 @@ func newData(points []Point, ambientKPa float64) (*data, error) {
 			return nil, fmt.Errorf("leak point %d: the flow is %g L/min ANR; want more than 0", i+1, p.FlowLminANR)
 		}
 	}
-	d := &data{points: slices.Clone(points), ambient: ambientKPa, weighted: true, common: math.Inf(1)}
+	d := &data{points: slices.Clone(points), ambient: ambientKPa, weighted: true, common: math.Inf(1), dof: math.Inf(1)}
 	for _, p := range points {
 		d.weighted = d.weighted && p.FlowU > 0 && !math.IsInf(p.FlowU, 0)
 		d.common = min(d.common, p.CommonU)
+		if p.CommonDof > 0 {
+			d.dof = min(d.dof, p.CommonDof)
+		}
 	}
 	for i, p := range points {
 		if p.CommonU > d.common { // not shared by all
@@ -325,7 +354,6 @@ func (f *Fit) covariance(d *data, w []float64) {
 		f.Dof = left
 	}
 	s := f.scale()
-	defer func() { f.Cov[0][0] += f.K * f.K * d.common * d.common }()
 	if f.Law != Power {
 		f.Cov[0][0] = s / a
 		return

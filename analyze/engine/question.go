@@ -17,6 +17,7 @@ type MeasuredLeak struct {
 	Settings    []string // of the engine, one for each point; "" where not known
 	RequiredKPa float64
 	Tested      []Tested // one for each point; nil where the points are a table's
+	Left        []string // settings at which few picks held, so that their leak does not count
 }
 
 // A Question is asked of leaks: which engine holds, how soon, at what energy. Its fields are
@@ -195,31 +196,48 @@ func NameOf(s config.Setup) string {
 }
 
 // Leaks returns the leaks of tested setups, one for each bag, cup, number, placement and tilt,
-// in their order. The error says that there is none.
+// in their order. Of a leak's settings those count at which most picks held; the others would
+// tell of the tightest pieces only, and are named in its Left; where there is no better one, they
+// do count. The error says that there is no leak.
 func (q Question) Leaks(tested []Tested) ([]MeasuredLeak, error) {
 	var leaks []MeasuredLeak
 	at := map[string]int{}
-	for _, t := range tested {
-		p, ok := t.Point(q.VolumeL, q.VolumeU, q.supplyOf(t, tested))
-		if !ok {
-			continue
+	for _, few := range []bool{false, true} {
+		for _, t := range tested {
+			if t.fewHeld() != few {
+				continue
+			}
+			p, ok := t.Point(q.VolumeL, q.VolumeU, q.supplyOf(t, tested))
+			if !ok {
+				continue
+			}
+			setting := t.Setup.Engine
+			if t.Setup.EngineSetting != "" {
+				setting += ", " + t.Setup.EngineSetting
+			}
+			name := NameOf(t.Setup)
+			i, known := at[name]
+			if known && few {
+				leaks[i].Left = append(leaks[i].Left, setting)
+				continue
+			}
+			if !known {
+				i = len(leaks)
+				at[name] = i
+				leaks = append(leaks, MeasuredLeak{Name: name, RequiredKPa: t.RequiredKPa})
+			}
+			l := &leaks[i]
+			l.Points, l.Settings, l.Tested = append(l.Points, p), append(l.Settings, setting), append(l.Tested, t)
+			if few {
+				l.Left = append(l.Left, setting)
+			}
 		}
-		name := NameOf(t.Setup)
-		i, known := at[name]
-		if !known {
-			i = len(leaks)
-			at[name] = i
-			leaks = append(leaks, MeasuredLeak{Name: name, RequiredKPa: t.RequiredKPa})
-		}
-		setting := t.Setup.Engine
-		if t.Setup.EngineSetting != "" {
-			setting += ", " + t.Setup.EngineSetting
-		}
-		l := &leaks[i]
-		l.Points, l.Settings, l.Tested = append(l.Points, p), append(l.Settings, setting), append(l.Tested, t)
 	}
 	if leaks == nil {
 		return nil, errors.New("no setup has a leak: it takes a hold vacuum with a flow, or a leak-down and the volume, or a tested engine whose curve is known")
+	}
+	for i := range leaks {
+		leaks[i].sharePieces(q.AmbientKPa)
 	}
 	return leaks, nil
 }
@@ -230,8 +248,7 @@ func (q Question) measuredCircuit(l MeasuredLeak, fit Fit) Circuit {
 	var all []Calibration
 	for _, t := range l.Tested {
 		if s := q.supplyOf(t, l.Tested); s != nil {
-			seal, delay := t.SealTime()
-			all = append(all, Calibration{Supply: *s, RequiredKPa: t.RequiredKPa, SealTimeS: seal, DelayS: delay})
+			all = append(all, Calibration{*s, t.crossings(), t.startKPa()})
 		}
 	}
 	return MeasuredCircuit(fit, all)

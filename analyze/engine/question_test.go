@@ -168,3 +168,103 @@ func TestFitWithExponent(t *testing.T) {
 	u = two.delta(func(f Fit) float64 { return f.Flow(30, 101.325) })
 	assert.Greater(t, u, 0.03*two.Flow(30, 101.325), "what all flows share does not average out")
 }
+
+// What the same pieces owe to each other: leaks of 1 % more and less at every setting, and nothing
+// else, are all shared, u = 1.1547 %/√4 of four pieces; the points' own is the sensor's alone.
+// Other pieces at every setting share nothing.
+func TestSharePieces(t *testing.T) {
+	made := func(same bool) MeasuredLeak {
+		var tested []Tested
+		for s, v := range []float64{20, 30, 40} {
+			x := Tested{Setup: config.Setup{Bag: "b", Cup: "c", Engine: string(rune('a' + s))}, RequiredKPa: 15, Pieces: map[int]string{}}
+			for p, more := range []float64{0.01, -0.01, 0.01, -0.01} {
+				q := math.Exp(more) * math.Pow(v, 0.75)
+				if !same {
+					x.Pieces[p+1] = string(rune('A' + p + 4*s))
+				} else {
+					x.Pieces[p+1] = string(rune('A' + p))
+				}
+				x.Picks = append(x.Picks, pick.Pick{Run: p + 1, Outcome: pick.Released, HoldVacuumKPa: analyze.Figure{Value: v, U: 0.001}, LeakFlowLminANR: analyze.Figure{Value: q, U: 0.001 * q},
+					LeakDownKPaS: analyze.None(), SealTimeS: analyze.None(), OpenSuctionKPa: analyze.None()})
+			}
+			tested = append(tested, x)
+		}
+		leaks, err := NewQuestion([]config.Candidate{straightEjector(500)}, 101.325).Leaks(tested)
+		require.NoError(t, err)
+		require.Len(t, leaks, 1)
+		return leaks[0]
+	}
+	p := made(true).Points[1]
+	assert.InEpsilon(t, 0.011547/2, p.CommonU, 1e-3)
+	assert.InDelta(t, 3, p.CommonDof, 0)
+	assert.InEpsilon(t, 0.001*p.FlowLminANR, p.FlowU, 1e-3)
+	fit, err := FitLeak(made(true).Points, 101.325)
+	require.NoError(t, err)
+	assert.InDelta(t, 3, fit.Dof, 0.1, "four pieces, however many settings")
+	p = made(false).Points[1]
+	assert.Zero(t, p.CommonU)
+	assert.InEpsilon(t, math.Hypot(0.011547/2, 0.001)*p.FlowLminANR, p.FlowU, 1e-3)
+}
+
+// A setting at which few picks held tells of the tightest pieces only: it is left out and named.
+func TestSettingsThatFewHeld(t *testing.T) {
+	at := func(engine string, v, q float64, held, not int) Tested {
+		x := Tested{Setup: config.Setup{Bag: "b", Cup: "c", Engine: engine}, RequiredKPa: 15}
+		for i := range held + not {
+			p := made(i+1, v, q, math.NaN(), 0.2)
+			p.Outcome, p.OpenSuctionKPa = pick.Released, analyze.None()
+			if i >= held {
+				p.HoldVacuumKPa, p.Outcome = analyze.None(), pick.Unsealed
+			}
+			x.Picks = append(x.Picks, p)
+		}
+		return x
+	}
+	q := NewQuestion([]config.Candidate{straightEjector(500)}, 101.325)
+	leaks, err := q.Leaks([]Tested{at("weak", 16, 9, 8, 2), at("strong", 30, 15, 9, 1)})
+	require.NoError(t, err)
+	assert.Equal(t, []string{"strong"}, leaks[0].Settings)
+	assert.Equal(t, []string{"weak"}, leaks[0].Left)
+	leaks, err = q.Leaks([]Tested{at("weak", 16, 9, 8, 2)})
+	require.NoError(t, err)
+	assert.Equal(t, []string{"weak"}, leaks[0].Settings, "better than nothing")
+	assert.Equal(t, []string{"weak"}, leaks[0].Left, "but named")
+}
+
+// A gas that takes up the wall's warmth at once is isothermal, one that never does adiabatic:
+// an engine of constant speed, S·p/100, evacuates by p₀·e^(−n·S·t/V) (testdata/physics/evacuation_time.csv:
+// 1 L, 60 L/min, 101.325 → 41.325 kPa in 0.89687 and 0.64062 s).
+func TestEvacuationWithWarmth(t *testing.T) {
+	out := func(v float64) float64 { return 60 * (101.325 - v) / 100 }
+	cold := func(v float64) float64 { // the speed is that of the cold gas, too: m = p·V/T
+		return 60 * (101.325 - v) / 100 / math.Pow((101.325-v)/101.325, 0.4/1.4)
+	}
+	none := func(float64) float64 { return 0 }
+	assert.InEpsilon(t, 0.89687, evacuationS(out, none, 1, 1e-3, 101.325, 0, 60), 5e-3)
+	assert.InEpsilon(t, 0.64062, evacuationS(cold, none, 1, 1e6, 101.325, 0, 60), 2e-4)
+	assert.True(t, math.IsInf(evacuationS(out, func(float64) float64 { return 40 }, 1, 0.15, 101.325, 0, 60), 1), "the leak is in the way: 36 L/min at 41 kPa")
+}
+
+// Three engines with times by the package's own integration: volume, delay and open cups come back.
+func TestMeasuredCircuit(t *testing.T) {
+	fit, err := FitLaw(laminarLeak(0.1).Points, 101.325, Laminar)
+	require.NoError(t, err)
+	want := Circuit{VolumeL: 0.4, Measured: true, DelayS: 0.02, WarmS: thermalS, OpenC: 3}
+	var all []Calibration
+	for _, q0 := range []float64{30, 45, 60} {
+		c, err := NewCurve([]float64{0, 80}, []float64{q0, 0})
+		require.NoError(t, err)
+		s := Supply{Curve: c, CurveKPa: math.NaN(), AmbientKPa: 101.325}
+		all = append(all, Calibration{s, []Crossing{{30, SealTime(s, fit, 1, 30, want).Value}}, want.startKPa(s)})
+	}
+	got := MeasuredCircuit(fit, all)
+	assert.InEpsilon(t, 0.4, got.VolumeL, 1e-3)
+	assert.InDelta(t, 0.02, got.DelayS, 1e-4)
+	assert.InEpsilon(t, 3, got.OpenC, 1e-6)
+	assert.Less(t, got.VolumeU, 0.002)
+	one := MeasuredCircuit(fit, all[:1])
+	assert.Zero(t, one.DelayS, "one engine cannot tell a delay from the volume")
+	assert.True(t, math.IsNaN(one.VolumeU))
+	assert.InEpsilon(t, all[0].Crossings[0].TimeS, SealTime(all[0].Supply, fit, 1, 30, one).Value, 1e-4, "its own time comes out")
+	assert.True(t, math.IsNaN(MeasuredCircuit(fit, nil).VolumeL))
+}

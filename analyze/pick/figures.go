@@ -77,6 +77,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.LeakLawN, p.LeakLawKLminANR, p.LeakAtRequiredLminANR = analyze.None(), analyze.None(), analyze.None()
 	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
 	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
+	p.OpenSuctionKPa = analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
@@ -101,6 +102,12 @@ func (k *Tracker) figures(p *cycle) {
 	p.SealTimeS = k.sealTime(p)
 	v, e, w := p.present.since(p.sealed)
 	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
+	if !math.IsNaN(p.openKPa) {
+		var e analyze.Spread
+		e.Normal("noise of three samples' mean", p.sigma/math.Sqrt(3)) // a flat has three or more
+		k.level(&e, p.sigma, p.openKPa)
+		p.OpenSuctionKPa = k.figure("open suction", "kPa", p.openKPa-p.shift, e)
+	}
 	k.holdFigures(p)
 	k.cyclingFigures(p)
 	p.LeakFlowLminANR = k.leakFlow(p)
@@ -169,7 +176,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 	// (asymptotic; Kendall and Stuart, from memory).
 	var s analyze.Spread
 	s.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(p.holdN)))
-	k.level(&s, p.sigma)
+	k.level(&s, p.sigma, p.holdMedian)
 	s.Rect("histogram's bin", p.width/2)
 	// Noise beside a rise's tail draws the median down. The blocks, which hold less noise,
 	// show how far: it goes with the square root of the noise.
@@ -190,7 +197,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 	n := max(3, math.Round(2*k.half/max(k.interval(), 1e-9)))
 	var l analyze.Spread
 	l.Normal("noise of the running median", 1.2533*p.sigma/math.Sqrt(n))
-	k.level(&l, p.sigma)
+	k.level(&l, p.sigma, p.lowest)
 	// The least of many noisy medians lies below the truth: by up to what the least of as many
 	// normal values does, √(2·ln n) deviations (extreme value theory, from memory).
 	var least analyze.Spread
@@ -204,8 +211,9 @@ func (k *Tracker) holdFigures(p *cycle) {
 	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest-p.shift, l, w...)
 }
 
-// level adds what the sensor does to a vacuum.
-func (k *Tracker) level(s *analyze.Spread, sigma float64) {
+// level adds what the sensor does to a vacuum of vKPa as it shows it.
+func (k *Tracker) level(s *analyze.Spread, sigma, vKPa float64) {
+	s.Normal("calibration", k.vac.CalibrationU(vKPa))
 	if a := k.vac.Accuracy; a > 0 {
 		s.Rect("sensor's limits of error", a)
 	}
@@ -234,6 +242,7 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		if f.ch.Kind != sample.Flow {
 			continue
 		}
+		s.Normal("calibration of the flow", f.ch.CalibrationU(p.flowMedian))
 		if a := f.ch.Accuracy; a > 0 {
 			s.Rect("flow sensor's limits of error", a)
 		}

@@ -55,6 +55,7 @@ type Pick struct {
 
 	ReEvacuationsPerMin, DutyShare analyze.Figure // of an engine that saves air
 	PartPresentDelayS              analyze.Figure // of the controller's own signal, after sealed
+	OpenSuctionKPa                 analyze.Figure // what was drawn through the open cups before they met the bag
 }
 
 // An EventKind names what happened in a pick besides its instants.

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/simulator"
 )
 
@@ -73,7 +74,7 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 	}
 	sc := simulator.DemoScenario(o.picks)
 	text = strings.Replace(trialText(sc, rig), fmt.Sprintf("vacuum: %d kPa\n", simulator.DemoRequiredKPa), demoRequirement, 1)
-	trial, err := config.ParseTrial("demo trial", []byte(text), rig)
+	trial, err := record.ParseTrial("demo trial", []byte(text), rig)
 	if err != nil {
 		return err
 	}

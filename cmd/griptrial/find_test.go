@@ -74,6 +74,25 @@ func TestFind(t *testing.T) {
 	code, _, errs = command(t, "find")
 	require.Equal(t, exitDone, code, errs)
 
+	var got findJSON
+	asJSON := func(args ...string) {
+		t.Helper()
+		got = findJSON{}
+		code, out, errs := command(t, append([]string{"find", "--json"}, args...)...)
+		require.Equal(t, exitDone, code, errs)
+		require.NoError(t, json.Unmarshal([]byte(out), &got), out)
+	}
+	asJSON()
+	asJSON(address, "--units", "1-3", "--timeout", "30 ms")
+	require.Len(t, got.Devices, 1)
+	assert.Equal(t, findDeviceJSON{Unit: 1, Answer: got.Devices[0].Answer}, got.Devices[0])
+	assert.Contains(t, got.Devices[0].Answer, "1013")
+	assert.True(t, *got.Complete)
+	asJSON(address, "--unit", "1", "--registers", "input:4-5")
+	require.Len(t, got.Registers, 2)
+	assert.Equal(t, []int{4, 1013}, []int{got.Registers[0].Address, int(got.Registers[0].Raw)})
+	assert.Equal(t, findReadingJSON{"u16", "AB", 1013, "ambient in hPa or mbar"}, got.Registers[0].Readings[0])
+
 	for args, want := range map[string]string{
 		"--units 5-1": "--units", "--units 0-300": "want ids from 0 to 255", "--timeout 5": "--timeout", "--timeout -1s": "--timeout",
 		"--registers coil:0-3": "--registers", "--registers input:9-3": "--registers", "--registers input:0-2000": "up to 1000",
@@ -132,16 +151,16 @@ buses:
 	o := &calibrateOptions{at: []string{"0 kPa", "30 kPa", "60 kPa"}, forText: "50 ms", addresses: []string{"block=" + address}}
 
 	o.dry = true
-	var out bytes.Buffer
+	var out, result bytes.Buffer
 	in := &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
-	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
 	after, err := os.ReadFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, text, string(after), "a dry run writes nothing")
 
 	o.dry = false
 	in = &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
-	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
 	rig, err := config.LoadRig(path)
 	require.NoError(t, err)
 	c := rig.Buses[0].Devices[0].Channels[0]
@@ -151,10 +170,31 @@ buses:
 	assert.InDelta(t, -10.1, c.Offset, 1e-9)
 	assert.InDelta(t, 0.244949/424.264, c.Calibration.ScaleU, 1e-6)
 	assert.InDelta(t, 0.271, c.Calibration.OffsetU, 1e-3)
-	assert.Equal(t, 3, c.Calibration.Points)
+	assert.Equal(t, 400.0, c.Calibration.CenterCount)
+	assert.Equal(t, 3, c.Calibrated.Points)
 	after, _ = os.ReadFile(path)
 	assert.Contains(t, string(after), "# mine")
 	assert.Contains(t, string(after), "- name: p # the cup\n")
+
+	// As JSON: the questions go elsewhere, two points have no standard errors.
+	assert.Empty(t, result.String())
+	o.json = true
+	in = &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
+	var got calibrationJSON
+	require.NoError(t, json.Unmarshal(result.Bytes(), &got), result.String())
+	assert.InDelta(t, 0.1, got.Scale, 1e-12)
+	assert.InDelta(t, 0.271, float64(got.OffsetU), 1e-3)
+	assert.Equal(t, []any{"p", "kPa", true, 3}, []any{got.Channel, got.Unit, got.Written, len(got.Points)})
+	assert.InDelta(t, 29.9, got.Points[1].Line, 1e-9)
+	o.at, o.dry = o.at[:2], true
+	result.Reset()
+	in = &stepper{&value, []uint32{100, 400}, []string{"", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o))
+	assert.Contains(t, result.String(), `"offset_u": null`)
+	assert.Contains(t, result.String(), `"written": false`)
+	o.json, o.dry = false, false
+	after, _ = os.ReadFile(path)
 
 	before := after
 	for _, c := range []struct {
@@ -172,7 +212,7 @@ buses:
 		{"typed nonsense", &stepper{&value, []uint32{100}, []string{"wet"}}, "p", []string{"0 kPa", "30 kPa"}, "wet"},
 	} {
 		o.at = c.at
-		err := calibrateChannel(context.Background(), c.in, io.Discard, path, c.channel, o)
+		err := calibrateChannel(context.Background(), c.in, io.Discard, io.Discard, path, c.channel, o)
 		assert.ErrorContains(t, err, c.want, c.name)
 		after, _ := os.ReadFile(path)
 		assert.Equal(t, before, after, c.name)

@@ -11,6 +11,7 @@ import (
 	"griptrial/analyze/linespeed"
 	"griptrial/analyze/pick"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 	"griptrial/store"
 )
@@ -55,7 +56,7 @@ func showLineSpeed(w io.Writer, t *store.Trial, o *picksOptions) error {
 		if err != nil {
 			return err
 		}
-		trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
+		trial, err := record.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
 		if err != nil {
 			return err
 		}

@@ -17,6 +17,7 @@ import (
 	"griptrial/analyze/compare"
 	"griptrial/analyze/stats"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 )
 
@@ -30,7 +31,7 @@ func planCommand() *cobra.Command {
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(planRunsCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
+	c.AddCommand(planRunsCommand(), planCompleteCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
 	return c
 }
 
@@ -438,7 +439,7 @@ apart for it. --out writes a trial file to record with.`,
 				if err := report.TrialSheet(&b, s, seed, dear); err != nil {
 					return err
 				}
-				if _, err := config.ParseTrial(out, []byte(b.String()), nil); err != nil {
+				if _, err := record.ParseTrial(out, []byte(b.String()), nil); err != nil {
 					return err
 				}
 				if err := writeNew(out, b.String()); err != nil {

@@ -80,7 +80,7 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 		rig, a.RigText = now, now.Text
 	}
 	if o.trial != "" {
-		trial, err := config.LoadTrial(o.trial, rig)
+		trial, err := record.LoadTrial(o.trial, rig)
 		if err != nil {
 			return wrong(err)
 		}

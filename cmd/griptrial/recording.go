@@ -67,7 +67,7 @@ func recordTrial(ctx context.Context, stdin io.Reader, stdout, stderr io.Writer,
 	if err != nil {
 		return err
 	}
-	trial, err := config.LoadTrial(trialPath, rig)
+	trial, err := record.LoadTrial(trialPath, rig)
 	if err != nil {
 		return wrong(err)
 	}
