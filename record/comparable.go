@@ -49,7 +49,7 @@ func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare
 	for i := range trial.Setups {
 		trial.Setups[i].VacuumKPa = requiredKPa
 	}
-	live, err := file.Picks(1, "")
+	live, _, err := file.Heads(1)
 	if err != nil {
 		return nil, err
 	}

@@ -29,7 +29,7 @@ func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, er
 	if err != nil {
 		return nil, err
 	}
-	live, err := file.Picks(1, "")
+	live, _, err := file.Heads(1)
 	if err != nil {
 		return nil, err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/linespeed"
+	"griptrial/analyze/pick"
 	"griptrial/analyze/stats"
 )
 
@@ -16,6 +17,30 @@ import (
 type LineSpeed struct {
 	Station, Setup string
 	linespeed.View
+}
+
+// LineSpeedsOf holds the picks of each station and setup against a cycle, in the order in
+// which they first come.
+func LineSpeedsOf(rows []Row, o linespeed.Options) ([]LineSpeed, error) {
+	type key struct{ station, setup string }
+	var order []key
+	by := map[key][]pick.Pick{}
+	for _, r := range rows {
+		k := key{r.Station, r.Setup}
+		if by[k] == nil {
+			order = append(order, k)
+		}
+		by[k] = append(by[k], r.Pick)
+	}
+	var all []LineSpeed
+	for _, k := range order {
+		v, err := linespeed.New(by[k], o)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, LineSpeed{Station: k.station, Setup: k.setup, View: v})
+	}
+	return all, nil
 }
 
 // histogramRows is how many classes a distribution is drawn in.

@@ -62,38 +62,46 @@ type SoakChangeJSON struct {
 	P      analyze.Number `json:"p"`
 }
 
+// A SoaksJSON is long runs.
+type SoaksJSON struct {
+	Schema int        `json:"schema"`
+	Runs   []SoakJSON `json:"runs"`
+}
+
 // Soaks returns the JSON of long runs.
-func Soaks(all []compare.Soak) any {
-	out := struct {
-		Schema int        `json:"schema"`
-		Runs   []SoakJSON `json:"runs"`
-	}{ComparisonSchema, []SoakJSON{}}
+func Soaks(all []compare.Soak) SoaksJSON {
+	out := SoaksJSON{ComparisonSchema, []SoakJSON{}}
 	for _, s := range all {
-		from, parts := "picks", &s.PartsPresent
-		if s.Commanded {
-			from = "commands"
-		}
-		if s.PartsPresent < 0 {
-			parts = nil
-		}
-		j := SoakJSON{s.Setup, s.Station, s.Picks, s.Dropped, s.Spoiled, number(s.Hours), s.DropsPer1000, from, s.Commands, parts, scaled(s.PartDelayS, 1e3),
-			number(s.RatePerMinute), number(s.SlowestHour), answer(s.RateHeld), number(s.CycleS), s.Stops, s.StopsPerHour, number(s.StoppedS), number(s.LongestStopS),
-			number(s.StandingS), []SoakTrendJSON{}, warnings(s.Warnings)}
-		for _, t := range s.Trends {
-			k := t.Measure.Scale
-			x := SoakTrendJSON{t.Measure.Name, t.Measure.Unit, scaled(t.Slope, k), number(t.P), number(t.Rho), t.Blocks, scaled(t.Mean, k), number(t.Level * k), number(t.Limit * k), t.Reached, nil,
-				analyze.None(), number(math.NaN())}
-			if c := t.Settles; c != nil {
-				x.LevelsAt, x.TauH = scaled(c.Level, k), number(c.TauH)
-			}
-			if c := t.Change; c != nil {
-				x.Change = &SoakChangeJSON{number(c.AtHours), number(c.Before * k), number(c.After * k), number(c.P)}
-			}
-			j.Trends = append(j.Trends, x)
-		}
-		out.Runs = append(out.Runs, j)
+		out.Runs = append(out.Runs, Soak(s))
 	}
 	return out
+}
+
+// Soak returns the JSON of one long run.
+func Soak(s compare.Soak) SoakJSON {
+	from, parts := "picks", &s.PartsPresent
+	if s.Commanded {
+		from = "commands"
+	}
+	if s.PartsPresent < 0 {
+		parts = nil
+	}
+	j := SoakJSON{s.Setup, s.Station, s.Picks, s.Dropped, s.Spoiled, number(s.Hours), s.DropsPer1000, from, s.Commands, parts, scaled(s.PartDelayS, 1e3),
+		number(s.RatePerMinute), number(s.SlowestHour), answer(s.RateHeld), number(s.CycleS), s.Stops, s.StopsPerHour, number(s.StoppedS), number(s.LongestStopS),
+		number(s.StandingS), []SoakTrendJSON{}, warnings(s.Warnings)}
+	for _, t := range s.Trends {
+		k := t.Measure.Scale
+		x := SoakTrendJSON{t.Measure.Name, t.Measure.Unit, scaled(t.Slope, k), number(t.P), number(t.Rho), t.Blocks, scaled(t.Mean, k), number(t.Level * k), number(t.Limit * k), t.Reached, nil,
+			analyze.None(), number(math.NaN())}
+		if c := t.Settles; c != nil {
+			x.LevelsAt, x.TauH = scaled(c.Level, k), number(c.TauH)
+		}
+		if c := t.Change; c != nil {
+			x.Change = &SoakChangeJSON{number(c.AtHours), number(c.Before * k), number(c.After * k), number(c.P)}
+		}
+		j.Trends = append(j.Trends, x)
+	}
+	return j
 }
 
 // Soaked writes long runs for people.

@@ -290,22 +290,12 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	defer tx.Rollback()
 	var picks []pick.Pick
 	var ids []int64
+	if err := t.heads(tx, &picks, &ids, condition, args...); err != nil {
+		return nil, nil, clear(t.path, "read", err)
+	}
 	at := map[int64]int{}
-	for r, err := range pickTable.rows(tx, "WHERE "+condition+" ORDER BY id", args...) {
-		if err != nil {
-			return nil, nil, clear(t.path, "read", err)
-		}
-		id := r.int()
-		r.int()
-		var p pick.Pick
-		for _, c := range pickColumns {
-			setFrom(r, c.field(&p))
-		}
-		for _, n := range figureNames {
-			*n.figure(&p) = analyze.None()
-		}
-		at[id] = len(picks)
-		picks, ids = append(picks, p), append(ids, id)
+	for i, id := range ids {
+		at[id] = i
 	}
 	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
 		if err != nil {

@@ -133,16 +133,16 @@ const (
 
 // A RunJSON is a line of the run sheet.
 type RunJSON struct {
-	N          int               `json:"n"`
-	Piece      string            `json:"piece"`
-	Picks      int               `json:"picks"` // planned on each station
-	Status     RunStatus         `json:"status"`
-	StartS     analyze.Number    `json:"start_s"`
-	Setups     map[string]string `json:"setups"`    // station → setup
-	Done       map[string]int    `json:"done"`      // station → picks made and not spoiled
-	Left       map[string]int    `json:"left"`      // station → picks still to make
-	Mount      []StepJSON        `json:"mount"`     // what changes from the run before
-	PieceMoved bool              `json:"new_piece"` // another piece than in the run before
+	N        int               `json:"n"`
+	Piece    string            `json:"piece"`
+	Picks    int               `json:"picks"` // planned on each station
+	Status   RunStatus         `json:"status"`
+	StartS   analyze.Number    `json:"start_s"`
+	Setups   map[string]string `json:"setups"`    // station → setup
+	Done     map[string]int    `json:"done"`      // station → picks made and not spoiled
+	Left     map[string]int    `json:"left"`      // station → picks still to make
+	Mount    []StepJSON        `json:"mount"`     // what changes from the run before
+	NewPiece bool              `json:"new_piece"` // another piece than in the run before
 }
 
 // A MountJSON is the run that comes next and what to mount for it.
@@ -205,14 +205,15 @@ type StationStateJSON struct {
 
 // A HealthJSON is how reading and storing go.
 type HealthJSON struct {
-	TS             analyze.Number    `json:"t_s"`
-	Scans          int               `json:"scans"`
-	CommitS        analyze.Number    `json:"commit_s"`       // that the last commit took
-	QueuedBatches  int               `json:"queued_batches"` // that wait for the next commit
-	Buses          []BusJSON         `json:"buses"`
-	Channels       []ChannelRateJSON `json:"channels"`
-	Faults         []FaultJSON       `json:"faults"` // the last ones, the newest first
-	SkippedViewers int               `json:"slow_viewers"`
+	TS              analyze.Number    `json:"t_s"`
+	Scans           int               `json:"scans"`
+	CommitS         analyze.Number    `json:"commit_s"`       // that the last commit took
+	QueuedBatches   int               `json:"queued_batches"` // that wait for the next commit
+	Buses           []BusJSON         `json:"buses"`
+	Channels        []ChannelRateJSON `json:"channels"`
+	Faults          []FaultJSON       `json:"faults"`           // the last ones, the newest first
+	SkippedMessages int               `json:"skipped_messages"` // left out for viewers that were too slow
+	SkippedBatches  int               `json:"skipped_batches"`  // left out of the stream for all; the file has them
 }
 
 // A BusJSON is one bus with its devices.
@@ -478,7 +479,7 @@ type GripJSON struct {
 	Better   *string           `json:"better"`            // the station shown to be better; null while the interval holds 0
 	BetterBy analyze.Figure    `json:"better_by_percent"` // how much the one that looks better is better, positive
 	Leads    *string           `json:"leads"`             // the station that looks better so far
-	Paired   bool              `json:"paired"`
+	Pairs    int               `json:"pairs"`
 	Level    analyze.Number    `json:"level"`
 	Readings []GripReadingJSON `json:"readings"`
 	Warnings []string          `json:"warnings"`

@@ -21,6 +21,7 @@ type Soak struct {
 	Setup, Station string
 	Picks, Dropped int
 	Spoiled        int            // marked as spoiled: left out of drops and trends
+	FirstS         float64        // start of the first pick in the trial's time
 	Hours          float64        // that the runs took, pauses between runs left out
 	DropsPer1000   analyze.Figure // at the confidence: two-sided exact bounds, at any time before the plan is finished
 	DropsSoFar     []DropPoint    // the same up to some times of the run, at most 60; the last is the end
@@ -111,7 +112,7 @@ func Soaks(t *Trial) []Soak {
 
 func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 	q := &t.Requirement
-	s := Soak{Setup: setup, Station: station, Picks: len(picks), PartsPresent: -1, PartDelayS: analyze.None(), StopsPerHour: analyze.None(),
+	s := Soak{Setup: setup, Station: station, Picks: len(picks), FirstS: picks[0].StartS, PartsPresent: -1, PartDelayS: analyze.None(), StopsPerHour: analyze.None(),
 		DropsPer1000: analyze.None(), RatePerMinute: math.NaN(), SlowestHour: math.NaN(), CycleS: math.NaN()}
 	runs := map[int]bool{}
 	var starts, drops, at, delays []float64

@@ -267,50 +267,12 @@ func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 		}
 		o.station = h.Stations[0]
 	}
-	plan, settings, err := replaySettings(t)
+	p, budgets, err := record.Explain(t, t.Path(), o.station, o.explain)
+	if errors.Is(err, record.ErrNoPick) {
+		return wrong(err)
+	}
 	if err != nil {
 		return err
 	}
-	found := false
-	settings = slices.DeleteFunc(settings, func(s pick.Settings) bool { return s.Station != o.station })
-	for i := range settings {
-		settings[i].Explain = func(p pick.Pick, b []pick.Budget) {
-			if p.N == o.explain {
-				found = true
-				err = report.Budgets(w, p, b, o.json)
-			}
-		}
-	}
-	s, errNew := record.NewStations(h.Groups, settings, plan)
-	if errNew != nil {
-		return errNew
-	}
-	if _, errRead := record.Replay(t.Batches(), s); errRead != nil {
-		return errRead
-	}
-	if !found {
-		return wrongf("station %q has no pick %d", o.station, o.explain)
-	}
-	return err
-}
-
-// replaySettings returns how the picks of a trial file were judged, from the rig and the
-// trial text that it holds.
-func replaySettings(t *store.Trial) (*record.Plan, []pick.Settings, error) {
-	h := t.Header()
-	rig, err := config.ParseRig("rig in "+t.Path(), h.RigText)
-	if err != nil {
-		return nil, nil, err
-	}
-	trial, err := record.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
-	if err != nil {
-		return nil, nil, err
-	}
-	live, err := t.Picks(1, "")
-	if err != nil {
-		return nil, nil, err
-	}
-	plan := record.PlanAsRun(trial, live)
-	settings, err := record.Settings(rig, plan)
-	return plan, settings, err
+	return report.Budgets(w, p, budgets, o.json)
 }
