@@ -29,11 +29,10 @@ func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, er
 	if err != nil {
 		return nil, err
 	}
-	live, _, err := file.Heads(1)
+	plan, err := PlanAsRun(trial, file)
 	if err != nil {
 		return nil, err
 	}
-	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	if err != nil {
 		return nil, err

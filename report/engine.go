@@ -129,7 +129,7 @@ func num(x float64) analyze.Number { return analyze.Number(x) }
 
 func leakJSON(f engine.Fit) LeakJSON {
 	j := LeakJSON{Law: f.Law, K: num(f.K), N: num(f.N), SeK: num(f.SeK()), SeN: num(f.SeN()), CovKN: num(f.Cov[0][1]), Dof: num(f.Dof),
-		Settings: f.Settings, TestedToKPa: num(f.TestedToKPa)}
+		Settings: f.Settings, TestedToKPa: num(f.TestedToKPa), Points: []LeakPointJSON{}}
 	for _, o := range f.Others {
 		j.Others = append(j.Others, leakJSON(o))
 	}

@@ -290,7 +290,7 @@ func (s *Server) engine(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) matchEngines(ctx context.Context, ask EngineAskJSON) (any, error) {
 	if len(s.config.Engines) == 0 {
-		return nil, problemf(http.StatusUnprocessableEntity, "the server was given no file of engines; start it with --engines")
+		return nil, problemf(http.StatusUnprocessableEntity, "the server was given no file of engines; start it with --page-engines")
 	}
 	q := engine.NewQuestion(s.config.Engines, math.NaN())
 	for _, x := range []struct {

@@ -93,11 +93,11 @@ func (s *stretches) add(b sample.Batch, seq int64, most int) {
 			end++
 		}
 		for c := range s.lo {
-			lo, hi := s.lo[c][last], s.hi[c][last]
+			lo, hi := rank(s.lo[c][last]), s.hi[c][last]
 			for _, n := range b.Counts[c][j:end] {
-				lo, hi = lower(lo, n), max(hi, n) // Missing is below all counts
+				lo, hi = min(lo, rank(n)), max(hi, n) // Missing is below all counts
 			}
-			s.lo[c][last], s.hi[c][last] = lo, hi
+			s.lo[c][last], s.hi[c][last] = count(lo), hi
 		}
 		s.to[last] = b.T[end-1]
 		s.scans[last] += end - j
@@ -105,13 +105,12 @@ func (s *stretches) add(b sample.Batch, seq int64, most int) {
 	}
 }
 
-// lower returns the less of two counts; one that is missing does not count.
-func lower(a, b int64) int64 {
-	if a == sample.Missing || b != sample.Missing && b < a {
-		return b
-	}
-	return a
-}
+// rank orders counts as they are, but Missing, the least, behind all: a loop over it has no
+// branches.
+func rank(n int64) uint64 { return (uint64(n) ^ 1<<63) - 1 }
+
+// count is the count of a rank.
+func count(rank uint64) int64 { return int64((rank + 1) ^ 1<<63) }
 
 // double makes one stretch of two.
 func (s *stretches) double() {
@@ -124,7 +123,7 @@ func (s *stretches) double() {
 		}
 		s.scans[n] = s.scans[i]
 		for c := range s.lo {
-			s.lo[c][n], s.hi[c][n] = lower(s.lo[c][i], s.lo[c][k]), max(s.hi[c][i], s.hi[c][k])
+			s.lo[c][n], s.hi[c][n] = count(min(rank(s.lo[c][i]), rank(s.lo[c][k]))), max(s.hi[c][i], s.hi[c][k])
 		}
 		n++
 	}

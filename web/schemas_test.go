@@ -31,7 +31,7 @@ const schemasFrom = "    # From the Go types: go test ./web -run TestSchemas -up
 
 // bodies are the types that requests and answers hold.
 var bodies = []any{SessionJSON{}, LoginJSON{}, ProblemJSON{}, TrialJSON{}, StateJSON{}, HealthJSON{}, PicksView{}, PickDetailJSON{},
-	BudgetsJSON{}, TracesJSON{}, OverlayJSON{}, report.ComparisonJSON{}, report.ChoiceJSON{}, SoaksJSON{}, report.LineSpeedsJSON{},
+	report.BudgetsJSON{}, TracesJSON{}, OverlayJSON{}, report.ComparisonJSON{}, report.ChoiceJSON{}, SoaksJSON{}, report.LineSpeedsJSON{},
 	EngineAskJSON{}, report.EngineJSON{}, LayoutAskJSON{}, LayoutAnswerJSON{}, SheetAskJSON{}, BenchJSON{}, BenchAskJSON{},
 	StartJSON{}, NoteAskJSON{}, SpoilJSON{}, GripJSON{}, SamplesJSON{}, SkippedJSON{}, EndJSON{}}
 
@@ -45,6 +45,7 @@ var words = map[reflect.Type][]any{
 	reflect.TypeFor[compare.Finding](): {compare.Better, compare.Worse, compare.NotApart, compare.Untestable, compare.OnePiece, compare.NotYet},
 	reflect.TypeFor[engine.Law]():      {engine.Power, engine.Orifice, engine.Laminar},
 	reflect.TypeFor[sample.Kind]():     kinds(),
+	reflect.TypeFor[analyze.Shape]():   {analyze.Gaussian, analyze.Rectangular, analyze.OneSided},
 }
 
 func kinds() (all []any) {
@@ -73,7 +74,7 @@ func (s *schemas) of(t reflect.Type) string {
 	case t == reflect.TypeFor[analyze.Figure]():
 		s.text["Figure"] = "      type: object\n      nullable: true\n      description: \"a value with its standard uncertainty u, its 95 % interval and what a reader must know; null where it cannot be had\"\n" +
 			"      additionalProperties: false\n      required: [value, u, lo, hi, warnings]\n      properties:\n" +
-			"        value: {type: number}\n        u: {type: number, nullable: true}\n        lo: {type: number, nullable: true}\n        hi: {type: number, nullable: true}\n        warnings: {type: array, items: {type: string}}\n"
+			"        value: {type: number, nullable: true, description: null where it is beyond all numbers}\n        u: {type: number, nullable: true}\n        lo: {type: number, nullable: true}\n        hi: {type: number, nullable: true}\n        warnings: {type: array, items: {type: string}}\n"
 		return `{$ref: "#/components/schemas/Figure"}`
 	case words[t] != nil:
 		var list []string

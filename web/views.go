@@ -3,7 +3,6 @@ package web
 import (
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
-	"griptrial/analyze/compare"
 	"griptrial/analyze/pick"
 	"griptrial/report"
 )
@@ -271,11 +270,6 @@ type PickDetailJSON struct {
 	Traces TracesJSON         `json:"traces"` // of its station's channels
 }
 
-// A BudgetsJSON is where the uncertainty of a pick's figures comes from.
-type BudgetsJSON struct {
-	Budgets []report.BudgetJSON `json:"budgets"`
-}
-
 // A TracesJSON is channels over a stretch of time.
 type TracesJSON struct {
 	FromS  analyze.Number   `json:"from_s"`
@@ -515,5 +509,3 @@ type SkippedJSON struct {
 type EndJSON struct {
 	Error string `json:"error,omitempty"`
 }
-
-var _ = compare.Measures
