@@ -127,15 +127,20 @@ func (s *schemas) of(t reflect.Type) string {
 }
 
 // fields writes the fields of a struct, those of embedded ones among them.
-func (s *schemas) fields(t reflect.Type, required *[]string, w *strings.Builder) {
+func (s *schemas) fields(t reflect.Type, required *[]string, w *strings.Builder, hidden ...string) {
+	own := slices.Clone(hidden) // keys of the struct itself hide those of what it embeds
+	for i := range t.NumField() {
+		key, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
+		own = append(own, key)
+	}
 	for i := range t.NumField() {
 		f := t.Field(i)
 		key, options, _ := strings.Cut(f.Tag.Get("json"), ",")
 		switch {
 		case f.Anonymous && key == "":
-			s.fields(f.Type, required, w)
+			s.fields(f.Type, required, w, own...)
 			continue
-		case !f.IsExported() || key == "-":
+		case !f.IsExported() || key == "-" || slices.Contains(hidden, key):
 			continue
 		}
 		if !strings.Contains(options, "omitempty") {

@@ -29,10 +29,11 @@ type picksOptions struct {
 	json    bool
 	explain int
 
-	pairs               string
-	lineSpeed           bool
-	rate, limit         string
-	page                pageFlags
+	pairs       string
+	lineSpeed   bool
+	rate, limit string
+	page        pageFlags
+
 	spoil, unspoil, why string
 }
 
@@ -45,8 +46,8 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --station left --json
   griptrial picks demo.gtrial --station left --explain 3
   griptrial picks demo.gtrial --pairs
-  griptrial picks demo.gtrial --line-speed --rate "45 /min"
   griptrial picks demo.gtrial --page
+  griptrial picks demo.gtrial --line-speed --rate "45 /min"
   griptrial picks demo.gtrial --spoil left/7 --why "hose knocked off"
   griptrial picks demo.gtrial --unspoil left/7`,
 		Args: cobra.ExactArgs(1),

@@ -4,6 +4,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -39,7 +40,6 @@ func build(from, to string) error {
 		EntryPoints:       []string{filepath.Join(from, "page.ts")},
 		Outdir:            to,
 		Bundle:            true,
-		Write:             true,
 		MinifyWhitespace:  true,
 		MinifyIdentifiers: true,
 		MinifySyntax:      true,
@@ -59,16 +59,38 @@ func build(from, to string) error {
 	if len(faults) > 0 {
 		return errors.Join(faults...)
 	}
+	files := map[string][]byte{}
+	for _, f := range r.OutputFiles {
+		files[filepath.Base(f.Path)] = f.Contents
+	}
 	for _, name := range []string{"index.html", "icon.svg"} {
 		b, err := os.ReadFile(filepath.Join(from, name))
 		if err != nil {
 			return err
 		}
-		if err := os.WriteFile(filepath.Join(to, name), b, 0o644); err != nil {
+		files[name] = b
+	}
+	if err := os.MkdirAll(to, 0o755); err != nil {
+		return err
+	}
+	for name, b := range files {
+		if err := write(filepath.Join(to, name), b); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// write writes a file whole, and only where it holds something else: a compiler may be
+// embedding it at this moment.
+func write(path string, b []byte) error {
+	if old, err := os.ReadFile(path); err == nil && bytes.Equal(old, b) {
+		return nil
+	}
+	if err := os.WriteFile(path+".new", b, 0o644); err != nil {
+		return err
+	}
+	return os.Rename(path+".new", path)
 }
 
 // A lock is what npm writes of the packages it chose, and again of those it installed.

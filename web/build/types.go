@@ -78,7 +78,7 @@ func types(openapi, to string) error {
 		}
 		b.WriteString("}\n")
 	}
-	return os.WriteFile(to, []byte(b.String()), 0o644)
+	return write(to, []byte(b.String()))
 }
 
 func decode(v any) (schema, error) {

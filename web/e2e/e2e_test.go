@@ -4,6 +4,8 @@ package e2e
 
 import (
 	"bufio"
+	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -109,6 +111,59 @@ func freePort(t *testing.T) string {
 	return port
 }
 
+// root is the module's root.
+func root(t *testing.T) string {
+	path, err := filepath.Abs("../..")
+	require.NoError(t, err)
+	return path
+}
+
+// prepare builds the page, and has npm bring what the tests need.
+func prepare(t *testing.T) {
+	t.Helper()
+	need(t, "npm", "npm")
+	run(t, root(t), "go", "run", "./web/build")
+	want, err := os.ReadFile("package-lock.json")
+	require.NoError(t, err)
+	// Kept beside what it installed, so that another lock file has it installed anew.
+	const kept = "node_modules/installed-lock.json"
+	if have, err := os.ReadFile(kept); err != nil || !bytes.Equal(have, want) {
+		run(t, ".", "npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
+		require.NoError(t, os.WriteFile(kept, want, 0o644))
+	}
+}
+
+// TestBundle holds the built page to what it promises: small, whole, nothing inline and nothing
+// from the net.
+func TestBundle(t *testing.T) {
+	need(t, "npm", "npm")
+	dist := t.TempDir()
+	run(t, root(t), "go", "run", "./web/build", "-to", dist)
+	files, err := os.ReadDir(dist)
+	require.NoError(t, err)
+	var names []string
+	total := 0
+	for _, f := range files {
+		names = append(names, f.Name())
+		b, err := os.ReadFile(filepath.Join(dist, f.Name()))
+		require.NoError(t, err)
+		var packed bytes.Buffer
+		z := gzip.NewWriter(&packed)
+		z.Write(b)
+		require.NoError(t, z.Close())
+		total += packed.Len()
+		for _, url := range regexp.MustCompile(`(?:https?:)?//[a-z0-9-]+(?:\.[a-z0-9-]+)+[^"'\s]*`).FindAllString(string(b), -1) {
+			require.Equal(t, "http://www.w3.org/2000/svg", url, "%s: only the name of a namespace", f.Name())
+		}
+	}
+	require.Equal(t, []string{"icon.svg", "index.html", "page.css", "page.js"}, names)
+	t.Logf("%d bytes compressed", total)
+	require.Less(t, total, 200_000, "bytes, compressed")
+	html, err := os.ReadFile(filepath.Join(dist, "index.html"))
+	require.NoError(t, err)
+	require.NotRegexp(t, `(?i)<style|\sstyle=|\son[a-z]+=|<script[^>]*>[^<]`, string(html), "a strict policy of content forbids it")
+}
+
 // hostile are names that a page may not take for anything but text.
 var hostile = map[string]string{
 	"trial":   `<script>window.taken="trial"</script>`,
@@ -148,24 +203,18 @@ func TestPage(t *testing.T) {
 		t.Skip("not in the short form: it takes a browser")
 	}
 	node, chromium := need(t, "node", "nodejs"), need(t, "chromium", "chromium")
-	need(t, "npm", "npm")
-	root, err := filepath.Abs("../..")
-	require.NoError(t, err)
-	run(t, root, "go", "run", "./web/build")
-	if _, err := os.Stat("node_modules/.package-lock.json"); err != nil {
-		run(t, ".", "npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund")
-	}
+	prepare(t)
 	run(t, ".", node, "node_modules/typescript/bin/tsc", "-p", "../page/tsconfig.json")
 
 	dir := t.TempDir()
 	program := filepath.Join(dir, "griptrial")
-	run(t, root, "go", "build", "-o", program, "./cmd/griptrial")
+	run(t, root(t), "go", "build", "-o", program, "./cmd/griptrial")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "trial.yaml"), []byte(trialText()), 0o644))
-	rig := filepath.Join(root, "testdata/rigs/io-block-tcp.yaml")
+	rig := filepath.Join(root(t), "testdata/rigs/io-block-tcp.yaml")
 	port := freePort(t)
-	start(t, `(127\.0\.0\.1:`+port+`)`, dir, program, "simulate", rig, filepath.Join(root, "testdata/scenarios/ab-bench.yaml"), "--picks", "200", "--port", port)
+	start(t, `(127\.0\.0\.1:`+port+`)`, dir, program, "simulate", rig, filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"), "--picks", "200", "--port", port)
 	page := start(t, `page: (http\S+)`, dir, program, "record", rig, "trial.yaml", "--address", "block=127.0.0.1:"+port, "--out", "trial.gtrial",
-		"--page=127.0.0.1:0", "--operator", "--page-engines", filepath.Join(root, "testdata/engines/hall.yaml"))
+		"--page=127.0.0.1:0", "--operator", "--page-engines", filepath.Join(root(t), "testdata/engines/hall.yaml"))
 
 	names, err := json.Marshal(hostile)
 	require.NoError(t, err)

@@ -44,7 +44,7 @@ function join(digits: string, unit: string): string {
 
 /** A figure as "84.2 ± 1.2 ms". */
 export function figure(f: Figure | null | undefined, unit: string, scale = 1): string {
-  if (!f) return text.none;
+  if (!f || f.value === null) return text.none;
   const v = f.value * scale;
   if (f.u === null || !(f.u > 0)) return number(v, unit, 4);
   const p = places(f.u * scale);
@@ -65,6 +65,11 @@ export function duration(s: number | null | undefined): string {
   const m = Math.floor(s / 60);
   if (m < 60) return `${m} min ${String(Math.floor(s % 60)).padStart(2, "0")} s`;
   return `${Math.floor(m / 60)} h ${String(m % 60).padStart(2, "0")} min`;
+}
+
+/** A p-value. */
+export function pValue(p: number | null): string {
+  return p !== null && p < 1e-4 ? "< 0.0001" : number(p, "", 2);
 }
 
 /** A share as percent. */

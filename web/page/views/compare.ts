@@ -2,7 +2,7 @@
 import { get } from "../api";
 import { fillWith, throttle, type App, type View } from "../app";
 import { el, field, put, select, table, type Child } from "../dom";
-import { figure, interval, number, percent, statedPercent } from "../format";
+import { figure, interval, number, percent, pValue, statedPercent } from "../format";
 import { intervals } from "../intervals";
 import { stateMark } from "../mark";
 import { levels } from "../setup";
@@ -63,7 +63,7 @@ function effectWords(c: Comparison, m: Measure): Child {
     rows.length ? intervals(text.compare.effectsOf(m.words), text.compare.differs, rows) : null,
     kinds.map((k) => el("p", null, stateMark(k), text.compare.without(silent.filter((e) => e.finding === k).length))),
     el("details", null, el("summary", null, text.compare.remarks), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
-      own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, e.unit), e.absolute ? interval(e.absolute.lo, e.absolute.hi, e.unit) : text.none, number(e.p_adjusted, "", 2),
+      own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, e.unit), e.absolute ? interval(e.absolute.lo, e.absolute.hi, e.unit) : text.none, pValue(e.p_adjusted),
         e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, word(e.block)) : text.none, e.warnings.map(word).join("; ")]))),
     levels.length ? [el("h3", null, `${text.compare.levels}: ${m.words}`),
       table(text.compare.levels, [text.compare.setup, text.compare.middle, text.compare.letters, text.compare.pieces, text.compare.picks],
@@ -95,12 +95,12 @@ function verdictWords(c: Comparison, app: App): Child {
     any ? table(text.compare.gridOf, [text.compare.bag, ...cups.map((x) => x || text.none)], bags.map((b) => [b, ...cups.map((x) => cell(b, x))]), "grid") : null,
     drops.length ? [el("h3", null, text.compare.dropsHeading),
       intervals(text.compare.dropsOf, text.compare.dropsAxis, drops.map(({ v, k }) => ({
-        words: v.setup, value: k!.rate!.value * 1e3, lo: k!.rate!.lo === null ? 0 : k!.rate!.lo * 1e3, hi: k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, limit: k!.max_share === null ? null : k!.max_share * 1e3,
+        words: v.setup, value: k!.rate!.value === null ? null : k!.rate!.value * 1e3, lo: k!.rate!.lo === null ? 0 : k!.rate!.lo * 1e3, hi: k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, limit: k!.max_share === null ? null : k!.max_share * 1e3,
         tone: k!.answer === "holds" ? 2 : k!.answer === "does not" ? 1 : 4, shape: (k!.answer === "holds" ? "point" : "diamond") as "point" | "diamond",
         after: [el("div", null, k!.answer ? stateMark(k!.answer) : null), el("div", null, text.compare.upTo(text.compare.failedOf(k!.failed, k!.picks), number(k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, "per 1,000", 2)))],
       })), 0)] : null,
     any ? table(text.compare.verdicts, [text.compare.setup, text.compare.requirement, text.compare.picks, text.compare.pieces, text.compare.because],
-      c.setups.map((v) => [v.setup, v.answer ? stateMark(v.answer) : text.none, String(v.picks) + (v.spoiled ? ` (${v.spoiled} ${text.picks.spoiled})` : ""), String(v.pieces), because(v)])) : el("p", { class: "empty" }, text.compare.noCriteria)];
+      c.setups.map((v) => [v.setup, v.answer ? stateMark(v.answer) : text.none, String(v.picks) + (v.spoiled ? ` (${text.compare.spoiled(v.spoiled)})` : ""), String(v.pieces), because(v)]), "reasons") : el("p", { class: "empty" }, text.compare.noCriteria)];
 }
 
 function choicePanel(app: App, alive: () => boolean) {

@@ -92,7 +92,7 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
     limit.setAttribute("visibility", r === null ? "hidden" : "visible");
     bar.setAttribute("aria-label", text.live.bar(v === null ? text.none : fixed(v, "kPa", 1), stated(r, "kPa")));
   });
-  const showLast = () => put(last, lastPick([...w.picks.values()].filter((p) => p.station === s.name).pop()));
+  const showLast = () => put(last, lastPick([...w.picks.values()].filter((p) => p.station === s.name && !(p.provisional && p.outcome === "open")).pop()));
 
   const lane = (kind: string, name: string): Lane => ({ colour: "lane-" + kind, words: text.live.lanes[kind], spans: spans(w.columns.get(name)) });
   const plot = new Plot(trace, {
@@ -178,7 +178,7 @@ export function lastPick(p: Pick | undefined): Child {
       p.spoiled !== null ? el("span", { class: "user" }, text.live.spoiled(p.spoiled)) : null),
     el("dl", { class: "last" }, lastFigures.map((k) => {
       const [words, unit, scale] = text.figures[k];
-      return el("div", null, el("dt", null, words), el("dd", { class: p.provisional ? "provisional" : "" }, figure((p as any)[k], unit, scale)));
+      return el("div", null, el("dt", null, words), el("dd", null, el("span", { class: p.provisional ? "provisional" : "" }, figure((p as any)[k], unit, scale))));
     })));
 }
 

@@ -4,7 +4,7 @@ import { get } from "../api";
 import { fillWith, throttle, type View } from "../app";
 import { colour, host, Plot } from "../chart";
 import { el, field, put, select, table } from "../dom";
-import { duration, figure, interval, number, stated } from "../format";
+import { duration, figure, interval, number, pValue, stated } from "../format";
 import { stateMark } from "../mark";
 import { text, word } from "../text";
 import type { Measure, Soak, Soaks, SoakTrend } from "../types";
@@ -50,9 +50,9 @@ export const soak: View = {
         series ? [el("h3", null, words(series.measure)), trendCanvas] : null,
         el("h3", null, `${text.soak.drops}: ${figureOf(r)}`), dropCanvas,
         r.trends.length === 0 ? null : table(text.soak.heading, [text.soak.measure, text.soak.slope, text.compare.interval, text.soak.pValue, text.soak.level, text.soak.limit, text.soak.reached, text.soak.change],
-          r.trends.map((t) => [words(t.measure), figure(t.slope_per_hour, `${t.unit}/h`), t.slope_per_hour ? interval(t.slope_per_hour.lo, t.slope_per_hour.hi, `${t.unit}/h`) : text.none, number(t.p, "", 2),
+          r.trends.map((t) => [words(t.measure), figure(t.slope_per_hour, `${t.unit}/h`), t.slope_per_hour ? interval(t.slope_per_hour.lo, t.slope_per_hour.hi, `${t.unit}/h`) : text.none, pValue(t.p),
             number(t.level_now, t.unit, 4), t.limit === null ? text.soak.noneStated : stated(t.limit, t.unit), reached(t),
-            t.change_point ? text.soak.changeAt(number(t.change_point.at_h, "h"), number(t.change_point.before, t.unit, 4), number(t.change_point.after, t.unit, 4)) : text.none])),
+            t.change_point ? text.soak.changeAt(number(hours([t.change_point.at_h], r)[0], span(r)[1]), number(t.change_point.before, t.unit, 4), number(t.change_point.after, t.unit, 4)) : text.none])),
         r.warnings.map((q) => el("p", { class: "remark" }, word(q)))];
     };
     const read = () => fillWith<Soaks>(body, () => get<Soaks>("soak"), show, () => alive);

@@ -63,14 +63,15 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
         numbers.set(st.station, n);
         counts.append(el("div", null, el("h3", { class: "user" }, st.station), el("div", { class: "count" }, n.big, el("small", null, " " + text.trial.left)), n.small));
       }
-      say(n.big, run ? String(st.left) : text.none);
+      n.big.parentElement!.hidden = !run;
+      say(n.big, run ? String(st.left) : "");
       say(n.small, run ? text.trial.of(Math.max(0, run.picks - st.left), run.picks) : text.live.picks(st.final));
     }
   };
   const show = () => {
     const t = w.trial, running = w.state.run > 0, next = t.next;
-    const run = t.runs.find((r) => r.n === (running ? w.state.run : next?.run));
-    say(heading, running ? text.trial.now(w.state.run) : next ? `${text.trial.next}: ${text.trial.runOf(next.run)}` : text.trial.nothingLeft);
+    const run = t.runs.find((r) => r.n === (running ? w.state.run : w.state.live ? next?.run : 0));
+    say(heading, running ? text.trial.now(w.state.run) : !w.state.live ? text.trial.over : next ? `${text.trial.next}: ${text.trial.runOf(next.run)}` : text.trial.nothingLeft);
     if (!mount.contains(document.activeElement)) put(mount, run && el("div", { class: "mount" },
       Object.entries(run.setups).map(([station, name]) => {
         const su = t.setups.find((x) => x.name === name);
@@ -83,7 +84,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
             return [el("dt", null, text.factor[f]), el("dd", null, c ? mark("▶", "doubt", "") : null, c ? el("strong", null, level) : level, c?.from ? el("span", { class: "soft" }, ` (${text.trial.from(c.from)})`) : null)];
           })));
       })),
-      !running && next && next.mount.length === 0 ? el("p", null, text.trial.nothingToChange) : null);
+      !running && run && next && next.mount.length === 0 ? el("p", null, text.trial.nothingToChange) : null);
     if (run && run.piece !== planned) {
       planned = run.piece;
       piece.value = planned;
@@ -210,12 +211,19 @@ function notes(app: App, ends: (() => void)[]): HTMLElement[] {
     form.hidden = !app.operator || !app.watch.state.live;
     const all = app.watch.trial.notes;
     put(list, all.length === 0 ? el("li", { class: "soft" }, text.trial.noNotes)
-      : all.slice(-8).reverse().map((n) => el("li", null, el("span", { class: "soft" }, `${duration(n.t_s)}, ${text.trial.noteOf(n.run)}:`), el("span", { class: "user" }, n.text))));
+      : all.slice(-8).reverse().map((n) => el("li", null, el("span", { class: "soft" }, `${duration(n.t_s)}, ${text.trial.noteOf(n.run)}:`), noteText(n.text))));
   };
   app.key("n", () => box.focus());
   show();
   ends.push(app.watch.on("trial", show), app.watch.on("state", show));
   return [el("h2", null, text.trial.notes), form, list];
+}
+
+/** A note; a long one is folded. */
+function noteText(s: string): HTMLElement {
+  const letters = [...s];
+  if (letters.length <= 300) return el("span", { class: "user" }, s);
+  return el("details", null, el("summary", { class: "user" }, letters.slice(0, 120).join("") + " …"), el("p", { class: "user" }, s));
 }
 
 function bench(app: App, ends: (() => void)[]): HTMLElement {
