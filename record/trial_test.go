@@ -166,7 +166,7 @@ runs:
 	assert.InEpsilon(t, force/(math.Pi/4*40*40)*1000, tested.Setups[1].RequiredKPa, 1e-12)
 	stations, err := AnalysisOf(file, path, store.Analysis{RigText: rig.Text, TrialText: trial.Text, Groups: file.Header().Groups})
 	require.NoError(t, err)
-	c, err := Compare(file, 1, stations)
+	c, err := Compare(file, 1, stations, nil)
 	require.NoError(t, err)
 	assert.True(t, c.OK(), "%v", c.Differences)
 }
