@@ -23,9 +23,10 @@ func TestChangesOf(t *testing.T) {
 	assert.Nil(t, changes)
 
 	changes, now = changesOf([]pick.Pick{made("a", 1, 0), made("a", 2, 1), made("b", 2.1, 1), made("a", 3, 0), made("a", math.NaN(), 0), made("a", 4, 1), made("b", 4.1, 2), made("a", 5, 0)})
+	edge := func(x float64) float64 { return x - 1e-3 }
 	assert.Equal(t, map[string][]compare.RunFrom{
-		"a": {{FromS: 1 - 1e-3, Run: 0}, {FromS: 2 - 1e-3, Run: 1}, {FromS: 3 - 1e-3, Run: 0}, {FromS: 4 - 1e-3, Run: 1}, {FromS: 5 - 1e-3, Run: 0}},
-		"b": {{FromS: 2.1 - 1e-3, Run: 1}, {FromS: 4.1 - 1e-3, Run: 2}},
+		"a": {{FromS: edge(1), Run: 0}, {FromS: edge(2), Run: 1}, {FromS: edge(3), Run: 0}, {FromS: edge(4), Run: 1}, {FromS: edge(5), Run: 0}},
+		"b": {{FromS: edge(2.1), Run: 1}, {FromS: edge(4.1), Run: 2}},
 	}, changes)
 	assert.Zero(t, now)
 }
