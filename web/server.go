@@ -163,7 +163,7 @@ func (s *Server) routes() map[string]http.HandlerFunc {
 		"POST /session":                       s.login,
 		"DELETE /session":                     s.logout,
 		"GET /trial":                          get(Viewer, s.getTrial),
-		"GET /state":                          get(Viewer, func(r *http.Request) (any, error) { return s.state(), nil }),
+		"GET /state":                          get(Viewer, s.getState),
 		"GET /health":                         get(Viewer, s.getHealth),
 		"GET /live":                           may(Viewer, s.stream),
 		"GET /picks":                          get(Viewer, s.getPicks),
