@@ -19,11 +19,10 @@ func Explain(file *store.Trial, name, station string, n int) (p pick.Pick, budge
 	if err != nil {
 		return p, nil, err
 	}
-	live, _, err := file.Heads(1)
+	plan, err := PlanAsRun(trial, file)
 	if err != nil {
 		return p, nil, err
 	}
-	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	if err != nil {
 		return p, nil, err

@@ -256,6 +256,30 @@ func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 	return picks, err
 }
 
+// EachPick yields what Picks returns, a few hundred picks in memory at a time.
+func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
+	const page = 256
+	return func(yield func(pick.Pick, error) bool) {
+		for after := int64(0); ; {
+			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+				set, station, after, page)
+			if err != nil {
+				yield(pick.Pick{}, err)
+				return
+			}
+			for _, p := range picks {
+				if !yield(p, nil) {
+					return
+				}
+			}
+			if len(ids) < page {
+				return
+			}
+			after = ids[len(ids)-1]
+		}
+	}
+}
+
 // picksWhere returns the picks whose rows the condition selects, and their row numbers.
 func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
@@ -266,12 +290,13 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	defer tx.Rollback()
 	var picks []pick.Pick
 	var ids []int64
-	if err := t.heads(tx, &picks, &ids, condition, args...); err != nil {
-		return nil, nil, clear(t.path, "read", err)
-	}
 	at := map[int64]int{}
-	for i, id := range ids {
-		at[id] = i
+	err = eachHead(tx, func(id int64, p *pick.Pick) {
+		at[id] = len(picks)
+		picks, ids = append(picks, *p), append(ids, id)
+	}, condition, args...)
+	if err != nil {
+		return nil, nil, clear(t.path, "read", err)
 	}
 	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
 		if err != nil {

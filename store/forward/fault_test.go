@@ -659,7 +659,7 @@ func TestClosedFile(t *testing.T) {
 func FuzzLines(f *testing.F) {
 	f.Add("a, b=c\\", "x\ny", 1.5)
 	f.Fuzz(func(t *testing.T, rig, station string, v float64) {
-		b := &builder{labels: Labels{rig, "t"}, anchor: anchor, latest: map[string]int64{}}
+		b := &builder{labels: Labels{rig, "t"}, anchor: anchor, latest: map[string]int64{}, perMS: 1}
 		b.event(pick.Event{TS: 1, Kind: pick.Dip, Station: station, Pick: 3})
 		b.add(soakMeasurement, []string{"station", station}, []field{{"v", v}}, 7)
 		text := strings.TrimSuffix(string(b.text), "\n")

@@ -124,7 +124,8 @@ type Status struct {
 	OutboxFull         bool
 }
 
-// New returns a forwarder of a trial file that is open for writing.
+// New returns a forwarder of a trial file that is open for writing; nil where only Probe is
+// called.
 func New(file *store.Trial, o Options) (*Forwarder, error) {
 	o.defaults()
 	u, err := parseURL(o.URL, o.Plain)
@@ -340,7 +341,7 @@ func (f *Forwarder) fill(ctx context.Context) (full bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	b := &builder{labels: f.o.Labels, anchor: f.file.Header().AnchorUTC, latest: f.latest}
+	b := &builder{labels: f.o.Labels, anchor: f.file.Header().AnchorUTC, latest: f.latest, perMS: 1}
 	for _, r := range runs {
 		f.setups[r.N] = r.Setups
 		b.run(r)
@@ -407,7 +408,7 @@ func (f *Forwarder) traces(ctx context.Context, b *builder, upto *store.Cursor) 
 		return false, nil
 	}
 	groups := f.file.Header().Groups
-	fresh := func() *chunk { return &chunk{groups: groups, of: map[[2]int]*extent{}} }
+	fresh := func() *chunk { return &chunk{groups: groups, of: map[[2]int]*extentAt{}} }
 	c, n := fresh(), upto.Batches
 	for x, err := range f.file.BatchesAfter(upto.Batches) {
 		if err == nil {
