@@ -1,25 +1,36 @@
-# make demo      a simulated trial, start to end (DEMO_PICKS=n picks on each of two stations)
+# make demo      a simulated trial, start to end (DEMO_PICKS=n picks on each of two stations;
+#                DEMO_PAGE=1 shows it as a page meanwhile, and until Ctrl-C)
 # make test      the whole suite
 # make fuzz      every fuzz target for FUZZ_TIME (10s); part of make test
 # make nightly   the long forms of the same tests
 # make bench     the figures of DEVELOPERS.md
 # make build     bin/griptrial
+# make page      the page that is built into it
+# make screenshots   those of README
 
 GO ?= go
 DEMO_PICKS ?= 24
 FUZZ_TIME ?= 10s
 
-.PHONY: build demo test nightly bench vet race cross fuzz
+.PHONY: build page screenshots demo test nightly bench vet race cross fuzz
 
-build:
+build: page
 	@$(GO) build -o bin/griptrial ./cmd/griptrial
 
 demo: build
-	@./bin/griptrial demo --picks $(DEMO_PICKS)
+	@./bin/griptrial demo --picks $(DEMO_PICKS) $(if $(DEMO_PAGE),--page)
 
-test: vet
+# Without npm, or without a network the first time, the program says how to build its page.
+page:
+	@if ! command -v npm >/dev/null; then echo "built without the page: npm is missing" >&2; else $(GO) run ./web/build || echo "built without the page" >&2; fi
+
+screenshots:
+	$(GO) test ./web/e2e -count=1 -run TestScreenshots -update
+
+test: vet page
 	$(GO) test ./store/forward/testserver # first: on a new machine it installs and builds the servers, once
-	$(GO) test $$($(GO) list ./... | grep -v /record$$)
+	$(GO) test $$($(GO) list ./... | grep -v -e /record$$ -e /web/e2e$$)
+	$(GO) test ./web/e2e # a browser takes both cores
 	$(GO) test ./record # polls on the real clock: not beside tests that take both cores
 	$(MAKE) --no-print-directory race cross fuzz
 
@@ -30,7 +41,7 @@ vet:
 
 # The race detector on small sizes: the packages that run several goroutines.
 race:
-	$(GO) test -race -short -p 1 ./acquire/... ./record ./simulator ./store
+	$(GO) test -race -short -p 1 ./acquire/... ./record ./simulator ./store ./web
 
 # One static binary for the laptops and boxes that stand beside a rig.
 cross:
@@ -49,4 +60,4 @@ nightly: vet
 	$(MAKE) --no-print-directory race cross fuzz FUZZ_TIME=60s
 
 bench:
-	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./record ./acquire/modbus ./acquire/csvfile ./simulator
+	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./record ./acquire/modbus ./acquire/csvfile ./simulator ./web

@@ -59,6 +59,9 @@ type Trial struct {
 	Shared   bool      // stations hang on one engine: what one does, the other feels
 	Line     *Line     // what the channels say of the rate, for Soaks; nil where they were not read
 	StartsS  []float64 // of the runs made so far
+	// Changes say, by station and in the order of time, in which runs an operator had it; nil
+	// where runs followed each other from StartsS on.
+	Changes map[string][]RunFrom
 
 	withSpoiled bool
 }

@@ -98,7 +98,7 @@ export class Plot {
       },
       axes: [
         axis(o.x, Math.round(em * 1.5)),
-        axis(o.y, Math.round(em * 2.8)),
+        axis(o.y, Math.round(em * 2.8), o.lanes ? { values: (_u, v) => v.map((x) => (x < 0 ? "" : String(+x.toFixed(6)))) } : {}), // below 0 lie the lanes
         ...(o.yRight ? [axis(o.yRight.title, Math.round(em * 2.8), { side: 1, scale: "right", grid: { show: false } })] : []),
       ],
       series: [{}, ...o.lines.map((l, i): uPlot.Series => ({

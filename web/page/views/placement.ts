@@ -1,6 +1,6 @@
 // Placement: the bag with its cups to scale. A lip can be dragged; the server says the gap.
 import { post } from "../api";
-import { attempt, fillWith, throttle, type View } from "../app";
+import { attempt, throttle, why, type View } from "../app";
 import { el, field, put, select, svg, table } from "../dom";
 import { fixed, stated } from "../format";
 import { mark } from "../mark";
@@ -32,12 +32,18 @@ export const placement: View = {
         return;
       }
       asking = true;
-      await fillWith<LayoutAnswer>(wrong, () => post<LayoutAnswer>("layout", { ...order, places: places ?? undefined }), (a) => {
-        answer = a;
+      // Nothing moves meanwhile: a lip may be under somebody's finger.
+      root.setAttribute("aria-busy", "true");
+      try {
+        answer = await post<LayoutAnswer>("layout", { ...order, places: places ?? undefined });
+        if (!alive) return;
+        put(wrong);
         picture();
         say();
-        return null;
-      }, () => alive);
+      } catch (e) {
+        put(wrong, el("p", { class: "remark bad" }, why(e)));
+      }
+      root.removeAttribute("aria-busy");
       asking = false;
       if (again && alive) {
         again = false;
