@@ -164,6 +164,9 @@ func TestBundle(t *testing.T) {
 	require.NotRegexp(t, `(?i)<style|\sstyle=|\son[a-z]+=|<script[^>]*>[^<]`, string(html), "a strict policy of content forbids it")
 }
 
+// viewer and operator are tokens of a page that asks for them.
+const viewer, operator = "a-viewer-of-the-page", "an-operator-of-the-page"
+
 // hostile are names that a page may not take for anything but text.
 var hostile = map[string]string{
 	"trial":   `<script>window.taken="trial"</script>`,
@@ -211,6 +214,11 @@ func TestPage(t *testing.T) {
 	run(t, root(t), "go", "build", "-o", program, "./cmd/griptrial")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "trial.yaml"), []byte(trialText()), 0o644))
 	rig := filepath.Join(root(t), "testdata/rigs/io-block-tcp.yaml")
+	// Another trial, finished, for those who have a token.
+	run(t, dir, program, "simulate", rig, filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"), "--picks", "2", "--fast", "--out", "short.gtrial")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "tokens"), []byte("viewer "+viewer+"\noperator "+operator+"\n"), 0o600))
+	locked := start(t, `page: (http\S+)`, dir, program, "picks", "short.gtrial", "--page=127.0.0.1:0", "--page-tokens", "tokens")
+
 	port := freePort(t)
 	start(t, `(127\.0\.0\.1:`+port+`)`, dir, program, "simulate", rig, filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"), "--picks", "200", "--port", port)
 	page := start(t, `page: (http\S+)`, dir, program, "record", rig, "trial.yaml", "--address", "block=127.0.0.1:"+port, "--out", "trial.gtrial",
@@ -219,7 +227,8 @@ func TestPage(t *testing.T) {
 	names, err := json.Marshal(hostile)
 	require.NoError(t, err)
 	c := exec.CommandContext(t.Context(), node, "page.mjs")
-	c.Env = append(os.Environ(), "PAGE="+page, "CHROMIUM="+chromium, "HOSTILE="+string(names))
+	c.Env = append(os.Environ(), "PAGE="+page, "CHROMIUM="+chromium, "HOSTILE="+string(names),
+		"LOCKED="+locked, "VIEWER="+viewer, "OPERATOR="+operator)
 	out, err := c.CombinedOutput()
 	t.Logf("%s", out)
 	require.NoError(t, err, "the browser's script; see above what it did last")

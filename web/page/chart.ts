@@ -59,7 +59,7 @@ export interface PlotOptions {
   levels?: () => Level[];
   marks?: () => Mark[];
   lanes?: () => Lane[];
-  log?: boolean; // decades up
+  log?: boolean; // decades up; yRange must then begin above 0
   yRight?: { title: string; lines: number[] }; // lines on a second scale
   zoomed?: (from: number, to: number) => void; // by dragging; double click asks for all with NaN
   zoom?: boolean;
@@ -93,11 +93,11 @@ export class Plot {
       ...size(),
       scales: {
         x: { time: false, range: o.xRange },
-        y: { distr: o.log ? 3 : 1, range: o.yRange ? (u, min, max) => room(u, o, o.yRange!(min ?? 0, max ?? 1), em) : undefined },
+        y: { distr: o.log ? 3 : 1, range: o.yRange ? (u, min, max) => (o.log ? o.yRange!(min ?? 1, max ?? 10) : room(u, o, o.yRange!(min ?? 0, max ?? 1), em)) : undefined },
         right: {},
       },
       axes: [
-        axis(o.x, Math.round(em * 1.5)),
+        axis(o.x, Math.round(em * 1.5), { space: em * 4.5 }),
         axis(o.y, Math.round(em * 2.8), o.lanes ? { values: (_u, v) => v.map((x) => (x < 0 ? "" : String(+x.toFixed(6)))) } : {}), // below 0 lie the lanes
         ...(o.yRight ? [axis(o.yRight.title, Math.round(em * 2.8), { side: 1, scale: "right", grid: { show: false } })] : []),
       ],
@@ -145,8 +145,8 @@ export class Plot {
 function room(u: uPlot, o: PlotOptions, [lo, hi]: [number, number], em: number): [number, number] {
   const height = Math.max(60, u.bbox ? u.bbox.height / devicePixelRatio : u.height - 4 * em);
   const below = ((o.lanes?.().length ?? 0) * (laneHeight + 3)) / height, above = o.marks ? (1.1 * em) / height : 0;
-  const span = (hi - lo) / Math.max(0.2, 1 - below - above);
-  return [lo - span * below, hi + span * above];
+  const span = (hi - lo) / Math.max(0.2, 1 - below - above - 0.03);
+  return [lo - span * (below + 0.03), hi + span * above];
 }
 
 function annotate(u: uPlot, o: PlotOptions, em: number): void {

@@ -127,12 +127,14 @@ function draw(canvas: HTMLElement, e: Engine, d: Curves): Plot {
     lines.push({ label: e.engines[i].name, colour: () => setupColour(k), width: 3, dash: setupDash(k) });
     data.push(spread(flow));
   });
-  // Flows span decades, and the crossings are what counts: a logarithmic axis, from a tenth of the least flow at a crossing.
-  const flows = data.slice(1).flatMap((v: (number | null | undefined)[]) => v.filter((x): x is number => !!x && x > 0));
-  const least = Math.min(...e.engines.map((m) => m.flow_Lmin ?? Infinity).filter((x) => x > 0), ...points.map((p) => p.flow_Lmin!).filter((x) => x > 0), Math.max(...flows)) / 5;
+  // Flows span decades, and the crossings are what counts: a logarithmic axis, from well below the
+  // least flow at a crossing, five decades at most.
+  const above0 = (v: (number | null | undefined)[]) => v.filter((x): x is number => typeof x === "number" && x > 0 && isFinite(x));
+  const top = Math.max(1, ...above0(data.slice(1).flat()));
+  const least = Math.max(top / 1e5, Math.min(top, ...above0(e.engines.map((m) => m.flow_Lmin)), ...above0(points.map((p) => p.flow_Lmin))) / 5);
   return new Plot(canvas, {
     label: text.engine.curvesOf, x: text.engine.xAxis, y: text.engine.yAxis, lines, bands: [{ upper: 1, lower: 2, colour: () => colour("s4") + "22" }],
-    log: true, yRange: () => [10 ** Math.floor(Math.log10(least)), 10 ** Math.ceil(Math.log10(Math.max(...flows)))],
+    log: true, yRange: () => [10 ** Math.floor(Math.log10(least)), 10 ** Math.ceil(Math.log10(top))],
     levels: () => (e.required_kPa === null ? [] : [{ at: e.required_kPa, words: `${text.engine.requiredMark} ${stated(e.required_kPa, "kPa")}`, down: true }]),
     marks: () => e.engines.filter((m) => m.operating_vacuum_kPa !== null).map((m) => ({ x: m.operating_vacuum_kPa!, shape: "▼" })),
   }, data as AlignedData);

@@ -81,7 +81,7 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
     const r = required();
     say(need, r === null ? text.live.noRequirement : text.live.required(stated(r, "kPa")));
   };
-  const showReading = throttle(200, () => {
+  const showReading = throttle(120, () => {
     const v = latest(), r = required();
     say(digits, v === null ? text.none : fixed(v, "", 1));
     put(state, v === null ? mark("–", "", text.live.noReading) : r === null ? null
@@ -126,7 +126,8 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
   return panel;
 }
 
-function laneSwatch(kind: string): HTMLElement {
+/** A swatch of a lane's colour. */
+export function laneSwatch(kind: string): HTMLElement {
   return el("span", { class: "swatch" }, svg("svg", null, svg("rect", { width: "100%", height: "100%", fill: `var(--lane-${kind})` })));
 }
 

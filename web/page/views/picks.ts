@@ -9,7 +9,7 @@ import { instants, mark, stateMark } from "../mark";
 import { key, levels, place, sample, short, tag } from "../setup";
 import { text, word } from "../text";
 import type { Budgets, Overlay, Pick, PickDetail, Picks } from "../types";
-import { pickMarks } from "./live";
+import { laneSwatch, pickMarks } from "./live";
 import { spoilButton } from "./trial";
 
 const columns = ["seal_time_s", "hold_vacuum_kPa", "lowest_vacuum_kPa", "leak_flow_Lmin", "energy_J", "release_time_s"];
@@ -194,7 +194,7 @@ export function openPick(app: App, p: Pick, changed: () => void): void {
         p.spoiled !== null ? el("strong", { class: "user" }, text.live.spoiled(p.spoiled)) : null,
         spoilButton(app, p, (q) => { app.watch.changed(q); changed(); show(); })),
       canvas,
-      el("div", { class: "lanes" }, ["contact", "seal", "dip", "drop", "release"].map((k) => mark(instants[k], "", text.live.marks[k]))),
+      el("div", { class: "lanes" }, Object.entries(text.live.lanes).map(([kind, words]) => el("span", null, laneSwatch(kind), words)), ["contact", "seal", "dip", "drop", "release"].map((k) => mark(instants[k], "", text.live.marks[k]))),
       el("h3", null, text.picks.figures),
       table(text.picks.figures, [text.picks.figure, text.picks.value, text.picks.interval, text.picks.remarks], rows),
       el("h3", null, text.picks.events),
