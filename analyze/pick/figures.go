@@ -168,13 +168,20 @@ func (k *Tracker) holdFigures(p *cycle) {
 	// The median of n normal values has 1.2533 times the mean's standard deviation
 	// (asymptotic; Kendall and Stuart, from memory).
 	var s analyze.Spread
-	s.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(p.holdN)))
+	scatter := 1.2533 * p.sigma
+	if !math.IsNaN(p.scatter) {
+		scatter = p.scatter
+	}
+	s.Normal("noise of the median", scatter/math.Sqrt(float64(p.holdN)))
 	k.level(&s, p.sigma)
 	s.Rect("histogram's bin", p.width/2)
-	// Noise beside a rise's tail draws the median down. The blocks, which hold less noise,
-	// show how far: it goes with the square root of the noise.
+	// Noise beside a rise's tail draws the median of the samples from that of the vacuum.
+	corrected := 0.0
 	if !math.IsNaN(p.bias) {
-		s.Rect("noise beside a change", 6*p.bias)
+		corrected = p.bias
+		s.Normal("what noise beside a change leaves", 0.6*p.bias)
+	} else if d := p.secondHalf - p.firstHalf; !(math.Abs(d) < p.sigma) { // too short to tell
+		s.Rect("noise beside a change", p.sigma)
 	}
 	// Where the vacuum still changes, the ends of the hold, each known to half an interval,
 	// move its median.
@@ -182,26 +189,67 @@ func (k *Tracker) holdFigures(p *cycle) {
 		s.Rect("drift over the hold's beginning", drift*k.interval()/2)
 		s.Rect("drift over the hold's end", drift*max(p.released.beside, k.interval())/2)
 	}
-	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-p.shift, s, w...)
+	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-corrected-p.shift, s, w...)
 
-	if math.IsInf(p.lowest, 1) {
+	if math.IsInf(p.lowest.v, 1) {
 		return
 	}
-	n := max(3, math.Round(2*k.half/max(k.interval(), 1e-9)))
+	least, u := k.leastOf(p)
 	var l analyze.Spread
-	l.Normal("noise of the running median", 1.2533*p.sigma/math.Sqrt(n))
+	l.Normal("noise of a minimum", u)
 	k.level(&l, p.sigma)
-	// The least of many noisy medians lies below the truth: by up to what the least of as many
-	// normal values does, √(2·ln n) deviations (extreme value theory, from memory).
-	var least analyze.Spread
-	least.Early("noise of a minimum", 1.2533*p.sigma/math.Sqrt(n)*math.Sqrt(2*math.Log(max(float64(p.holdN)/n, 2))))
-	l.Subtract(least)
 	// Between two samples it may have been lower by as much as they differ.
-	l.Early("between samples", p.step)
-	if i := k.interval(); i > 0 { // a hold that still rises is lowest where it begins
-		l.Normal("instant of the seal", p.step/i*p.sealed.err.U())
+	l.Early("between samples", p.lowest.step)
+	if b := p.beginning; b.v-p.lowest.v < 3*u {
+		// It is lowest as it begins, which was by the running median's crossing; that instant is
+		// known better since.
+		least += b.slope * (p.sealed.t + k.lateS() - p.sealT)
+		l.Normal("instant of the seal", b.slope*p.sealed.err.U())
+		l.Normal("bend between samples", b.bend)
+		if b.unseen > 0 {
+			l.Early("between the seal and the next sample", b.unseen)
+			w = append(w, analyze.Warn1(analyze.BelowSampling, k.interval()))
+		}
 	}
-	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest-p.shift, l, w...)
+	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v+least-p.shift, l, w...)
+}
+
+// leastOf returns by how much the lowest running median of a hold lies under the vacuum for
+// being the least of many that scatter, and its standard uncertainty, in kPa.
+//
+// The running median of n samples scatters by 1.2533·σ/√(n + 1/2), and N of them are worth
+// 1 + (N − n)/√n independent ones (both simulated for n = 3, 5, 11, 21 and N = 20 to 5,000: within 1 %
+// and a third; a third more of them moves the least by a tenth of its scatter). The least of M normal
+// values lies Φ⁻¹((M − 3/8)/(M + 1/4)) deviations down (Blom 1958) and scatters by near
+// π/√(12·ln M) of one (the limit of Gumbel). Both from memory, within 0.02 and 0.05 of the
+// integrals for M from 5 to 3,000.
+//
+// Only those count that have the vacuum at their lowest. How many, the samples under the
+// lowest median tell (and 0.7 more, simulated: the mean of this concave estimate is too low): a share Φ(−z) of them is to be expected there, z its
+// distance in σ.
+// That number scatters by half of it where n is 3, less for more, and is small where the least
+// is low by chance (simulated): the correction scatters along with the least, by 0.4·√(3/n).
+//
+// On a rise by g a sample, at the hold's beginning, the median is of fewer samples the steeper
+// it is: its variance is σ·g/√π (as in noisyMedian, with a density of 1/g), at most σ².
+func (k *Tracker) leastOf(p *cycle) (below, u float64) {
+	n := 3.0
+	if i := k.interval(); i > 0 {
+		n = max(3, 2*math.Floor(k.half/i)+1)
+	}
+	own := 1.2533 / math.Sqrt(n+0.5)
+	down, many := 0.0, 1.0
+	for range 12 { // the share changes slowly
+		all := min((float64(p.under)+0.7)/(0.5*math.Erfc(down*own/math.Sqrt2)), float64(p.holdN))
+		many = 1 + max(0, all-n)/math.Sqrt(n)
+		down = math.Sqrt2 * math.Erfinv(2*(many-0.375)/(many+0.25)-1)
+	}
+	below = down * own * p.sigma
+	if g := p.beginning.slope * k.interval(); p.sigma > 0 && p.beginning.v-p.lowest.v < 3*own*p.sigma {
+		own = max(own, min(1, math.Sqrt(g/p.sigma/math.Sqrt(math.Pi))))
+	}
+	scatter := min(1.15, math.Pi/math.Sqrt(12*math.Log(many))+0.4*math.Sqrt(3/n))
+	return below, scatter * own * p.sigma
 }
 
 // level adds what the sensor does to a vacuum.
