@@ -54,12 +54,12 @@ const maxReach = 0.5
 //
 // The standard uncertainty follows
 //
-//	u² = (σ/s)²·Σ p²(d)/Σp² + [δ/(2s)]² + [span·r·(0.1 + 0.25·r)]² + (pause/√12)²
+//	u² = (σ/s)²·Σ p²(d)/Σp² + [δ/(2s)]² + [span·r·(0.1 + 0.25·r)]² + (late/√12)²
 //
 // with slope s; p the orthogonal polynomials and d the distance from the window's centre,
 // for a line 1/n + d²/Sxx; δ the distance between the two parabolas at the crossing; for lines r,
-// the change of slope beside the window beyond noise relative to s (at most 1); and pause the
-// wait before an arrival burst, by which the event may be earlier. With it go the stamps'
+// the change of slope beside the window beyond noise relative to s (at most 1); and late by how
+// much the samples may have come late, see arrivals. With it go the stamps'
 // half-widths, the sensor's limits of error and resolution over the slope, its refresh and
 // its lag.
 func (k *Tracker) crossing(level float64, at int, rising bool) instant {
@@ -102,10 +102,9 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 		x.err.Early("pause between the samples", x.t-t0)
 		x.err.Rect("pause between the samples", t1-x.t)
 	}
-	// Samples that arrive in a burst after a pause were taken some time in the pause.
-	if pause := r.pauseBefore(j, k.interval()); pause > 0 {
-		x.err.Early("pause before an arrival burst", pause)
-		x.beside = max(x.beside, pause)
+	if late := r.lateBefore(j, k.interval()); late > 0 {
+		x.err.Early("wait before an arrival burst", late)
+		x.beside = max(x.beside, late)
 	}
 	k.sensor(&x, s)
 	return x
@@ -463,21 +462,15 @@ func (r *trace) bend(first, last int, s, sigma float64) float64 {
 	return b
 }
 
-// pauseBefore returns how long the wait before the pair (j−1, j) was where that pair came
-// in a burst: closer together than a fifth of the interval, after a pause of more than one
-// and a half. Else 0.
-func (r *trace) pauseBefore(j int, interval float64) float64 {
-	if r.time(j)-r.time(j-1) >= interval/5 {
-		return 0
-	}
-	for i := j - 1; i > r.base && !r.gapBefore(i); i-- {
-		d := r.time(i) - r.time(i-1)
-		if d > 1.5*interval {
-			return d
+// lateBefore returns by how much sample j−1 may have arrived late, in seconds.
+func (r *trace) lateBefore(j int, interval float64) float64 {
+	a := arrivals{interval: interval}
+	for i := r.base + 1; i < j; i++ {
+		if r.gapBefore(i) {
+			a = arrivals{interval: interval}
+			continue
 		}
-		if d >= interval/5 {
-			return 0
-		}
+		a.next(r.time(i) - r.time(i-1))
 	}
-	return 0
+	return a.before(r.time(j) - r.time(j-1))
 }
