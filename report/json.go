@@ -82,6 +82,7 @@ type PickJSON struct {
 	ReEvacuationsPerMin   analyze.Figure `json:"re_evacuations_per_min"`
 	DutyShare             analyze.Figure `json:"duty"`
 	PartPresentDelayS     analyze.Figure `json:"part_present_delay_s"`
+	SettlingTimeS         analyze.Figure `json:"settling_time_s"`
 
 	// Missing says of figures that are null why they cannot be had.
 	Missing map[string][]string `json:"missing,omitempty"`
@@ -153,6 +154,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		ReEvacuationsPerMin:   p.ReEvacuationsPerMin,
 		DutyShare:             p.DutyShare,
 		PartPresentDelayS:     p.PartPresentDelayS,
+		SettlingTimeS:         p.SettlingTimeS,
 	}
 	for name, f := range map[string]analyze.Figure{
 		"response_delay_s": j.ResponseDelayS, "seal_time_s": j.SealTimeS, "hold_vacuum_kPa": j.HoldVacuumKPa,
@@ -172,6 +174,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		"shut_saves_J":           j.ShutSavesJ,
 		"re_evacuations_per_min": j.ReEvacuationsPerMin,
 		"duty":                   j.DutyShare,
+		"settling_time_s":        j.SettlingTimeS,
 	} {
 		if !f.OK() {
 			for _, w := range f.Warnings {

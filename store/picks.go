@@ -97,6 +97,7 @@ var figureNames = []struct {
 	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
 	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
 	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
+	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
 }
 
 func columnsOfPicks() []string {

@@ -53,6 +53,8 @@ type cycle struct {
 	under                 int // samples of the hold below the lowest
 	begun                 bool
 	beginning             beginning
+	settledT, settledIn   float64 // when the vacuum had settled, and the interval in which it did, s
+	settledU              float64 // noise over its slope there, s
 	width, bias, scatter  float64 // of the median: a bin, by how much noise moved it, and by how much that scatters for one sample
 	gapS                  float64
 	firstHalf, secondHalf float64
@@ -538,6 +540,7 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	p.width = s.tally.width
 	p.firstHalf, p.secondHalf = s.blocks.halves()
 	p.sigma = k.noise.sigma()
+	p.settledT, p.settledIn, p.settledU = s.blocks.within(p.holdMedian, k.tol(), p.sealT, p.sigma)
 	if p.sigma > 0 && math.Abs(p.secondHalf-p.firstHalf) > p.sigma/10 {
 		p.bias, p.scatter = s.blocks.noisyMedian(p.sigma)
 	}
@@ -703,7 +706,7 @@ func (k *Tracker) begin(x instant, t float64) {
 	p := &cycle{start: x, contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
 		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
 		sealT: nan, holdFrom: nan, holdTo: nan, letGoT: nan, present: noInstant(), flowMedian: nan, flowU: nan,
-		holdMedian: nan, bias: nan, scatter: nan, lowest: lowest{v: math.Inf(1)}, beginning: beginning{v: math.Inf(1)}, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
+		holdMedian: nan, bias: nan, scatter: nan, settledT: nan, lowest: lowest{v: math.Inf(1)}, beginning: beginning{v: math.Inf(1)}, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
 	p.EndS, p.beganT, p.leftT = nan, t, math.Inf(1)
 	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
 	if x.ok() || k.has(sample.Supply) {

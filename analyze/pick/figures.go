@@ -77,6 +77,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.LeakLawN, p.LeakLawKLminANR, p.LeakAtRequiredLminANR = analyze.None(), analyze.None(), analyze.None()
 	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
 	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
+	p.SettlingTimeS = analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
@@ -103,6 +104,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
 	k.holdFigures(p)
 	k.cyclingFigures(p)
+	k.settling(p)
 	p.LeakFlowLminANR = k.leakFlow(p)
 	k.leakDownFigures(p)
 }
@@ -212,6 +214,24 @@ func (k *Tracker) holdFigures(p *cycle) {
 		}
 	}
 	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v+least-p.shift, l, w...)
+}
+
+// settling works out how long after the seal the vacuum came within the tolerance of its hold
+// vacuum: between the medians of five samples, or of more in a hold of more than 1,280, the last
+// outside and the first inside. Where the first is inside it came before that: any
+// time since the seal.
+func (k *Tracker) settling(p *cycle) {
+	f := p.HoldVacuumKPa
+	if !f.OK() || f.Has(analyze.StillRising) || f.Has(analyze.EngineCycles) || math.IsNaN(p.settledT) {
+		return
+	}
+	x := instant{t: p.settledT, beside: p.settledIn}
+	x.err.Rect("settling between medians", p.settledIn/2)
+	x.err.Normal("hold vacuum over slope", p.settledU)
+	shown := p.sealed
+	shown.t += k.lateS() // as the vacuum channel shows both
+	v, e, w := x.since(shown)
+	p.SettlingTimeS = atLeastZero(k.figure("settling time", "s", v, e, w...), p.settledIn)
 }
 
 // leastOf returns by how much the lowest running median of a hold lies under the vacuum for

@@ -206,6 +206,24 @@ func (b *blocks) halves() (first, second float64) {
 	return medianOf(v[:n]), medianOf(v[len(v)-n:])
 }
 
+// within returns when the blocks came within tol of level, between which times in
+// seconds, from at the earliest, and the uncertainty that noise sigma makes of it; NaN where
+// none did.
+func (b *blocks) within(level, tol, from, sigma float64) (t, interval, u float64) {
+	i := slices.IndexFunc(b.v, func(v float64) bool { return math.Abs(v-level) <= tol })
+	switch {
+	case i < 0:
+		return math.NaN(), 0, 0
+	case i == 0:
+		d := b.t[0] - from
+		return from + d/2, d, 0
+	}
+	// A settling vacuum passes the tolerance between the two.
+	d, off, now := b.t[i]-b.t[i-1], math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
+	scatter := 1.2533 * sigma / math.Sqrt(blockSamples*float64(b.merged))
+	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, scatter*d/(off-now))
+}
+
 // noisyMedian returns by how much noise of standard deviation sigma moves the median of the
 // samples from that of the vacuum itself, since it draws a rise's short tail to its long one,
 // and by how much it makes the median of one sample scatter; NaN for fewer than five blocks.
