@@ -84,6 +84,15 @@ func LeakDowns(w io.Writer, all []LeakDownJSON) error {
 	return t.Flush()
 }
 
+// Budget returns the JSON of the uncertainty budget of one figure.
+func Budget(b pick.Budget) BudgetJSON {
+	j := BudgetJSON{Figure: b.Name, Unit: b.Unit, Value: b.Figure, Parts: []PartJSON{}}
+	for _, x := range b.Parts {
+		j.Parts = append(j.Parts, PartJSON{x.Name, x.Shape, analyze.Number(x.Size), analyze.Number(x.U)})
+	}
+	return j
+}
+
 // Budgets writes the uncertainty budgets of a pick, a part a line with its share of the
 // variance.
 func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
@@ -95,23 +104,27 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 			Budgets []BudgetJSON `json:"budgets"`
 		}{Schema, p.Station, p.N, []BudgetJSON{}}
 		for _, b := range all {
-			j := BudgetJSON{Figure: b.Name, Unit: b.Unit, Value: b.Figure, Parts: []PartJSON{}}
-			for _, x := range b.Parts {
-				j.Parts = append(j.Parts, PartJSON{x.Name, x.Shape, analyze.Number(x.Size), analyze.Number(x.U)})
-			}
-			out.Budgets = append(out.Budgets, j)
+			out.Budgets = append(out.Budgets, Budget(b))
 		}
 		return WriteJSON(w, out)
 	}
 	fmt.Fprintf(w, "%s, pick %d: %s\n", p.Station, p.N, outcome(p))
 	for _, b := range all {
-		fmt.Fprintf(w, "\n%s %s %s, 95 %% within %.5g to %.5g", b.Name, Digits(b.Figure, 1), b.Unit, b.Figure.Lo, b.Figure.Hi)
+		places := 4
+		if b.Figure.U > 0 {
+			places = Places(b.Figure.U)
+		}
+		fmt.Fprintf(w, "\n%s %s %s, 95 %% within %.*f to %.*f", b.Name, Digits(b.Figure, 1), b.Unit, places, b.Figure.Lo, places, b.Figure.Hi)
 		for _, x := range b.Figure.Warnings {
 			fmt.Fprintf(w, "; %v", x)
 		}
 		fmt.Fprintln(w)
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, x := range b.Parts {
+			if x.Shape == analyze.Correction {
+				fmt.Fprintf(t, "  %s\t%s\t%+.3g %s\tknown\t  –\n", x.Name, sizes[x.Shape], x.Size, b.Unit)
+				continue
+			}
 			share := x.U * x.U / (b.Figure.U * b.Figure.U)
 			fmt.Fprintf(t, "  %s\t%s\t%.3g %s\tu %.3g\t%3.0f %%\n", x.Name, sizes[x.Shape], x.Size, b.Unit, x.U, 100*share)
 		}
@@ -125,4 +138,5 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 // sizes says what the size of a part of a shape is.
 var sizes = map[analyze.Shape]string{
 	analyze.Gaussian: "normal, u", analyze.Rectangular: "even within ±", analyze.OneSided: "early by up to",
+	analyze.Correction: "corrected by",
 }

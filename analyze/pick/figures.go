@@ -2,6 +2,7 @@ package pick
 
 import (
 	"math"
+	"slices"
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
@@ -57,8 +58,18 @@ type Budget struct {
 
 // figure returns a figure and keeps its budget where somebody wants it.
 func (k *Tracker) figure(name, unit string, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
-	f := e.Figure(v, w...)
+	return k.explained(name, unit, e.Figure(v, w...), e)
+}
+
+// lasted returns a time that is not negative, see atLeastZero, as figure does.
+func (k *Tracker) lasted(name string, interval, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
+	return k.explained(name, "s", atLeastZero(e.Figure(v, w...), interval), e)
+}
+
+// explained keeps the budget of a figure; the last of a name counts.
+func (k *Tracker) explained(name, unit string, f analyze.Figure, e analyze.Spread) analyze.Figure {
 	if k.set.Explain != nil && f.OK() {
+		k.budgets = slices.DeleteFunc(k.budgets, func(b Budget) bool { return b.Name == name })
 		k.budgets = append(k.budgets, Budget{name, unit, f, e.Parts})
 	}
 	return f
@@ -84,7 +95,7 @@ func (k *Tracker) figures(p *cycle) {
 	k.energies(p)
 	if k.has(sample.Supply) {
 		v, e, w := p.response.since(p.start)
-		p.ResponseDelayS = atLeastZero(k.figure("response delay", "s", v, e, w...), max(p.response.beside, p.start.beside))
+		p.ResponseDelayS = k.lasted("response delay", max(p.response.beside, p.start.beside), v, e, w...)
 	}
 	if p.letGo && !math.IsNaN(p.sealT) {
 		v, e, w := p.backIdle.since(p.released)
@@ -114,11 +125,7 @@ func (k *Tracker) sealTime(p *cycle) analyze.Figure {
 	if !p.countFrom.ok() {
 		w = append(w, analyze.Warn(analyze.StartUnseen))
 	}
-	f := k.figure("seal time", "s", v, e, append(w, k.place()...)...)
-	if !f.OK() {
-		return f
-	}
-	return atLeastZero(f, max(p.sealed.beside, p.countFrom.beside))
+	return k.lasted("seal time", max(p.sealed.beside, p.countFrom.beside), v, e, append(w, k.place()...)...)
 }
 
 // atLeastZero returns a time that is not negative, and says so where it is shorter than the
@@ -181,6 +188,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 	corrected := 0.0
 	if !math.IsNaN(p.bias) {
 		corrected = p.bias
+		s.Corrected("noise beside a change", -p.bias)
 		s.Normal("what noise beside a change leaves", 0.6*p.bias)
 	} else if d := p.secondHalf - p.firstHalf; !(math.Abs(d) < p.sigma) { // too short to tell
 		s.Rect("noise beside a change", p.sigma)
@@ -198,6 +206,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 	}
 	least, u := k.leastOf(p)
 	var l analyze.Spread
+	l.Corrected("noise of a minimum", least)
 	l.Normal("noise of a minimum", u)
 	k.level(&l, p.sigma)
 	// Between two samples it may have been lower by as much as they differ.
@@ -205,7 +214,9 @@ func (k *Tracker) holdFigures(p *cycle) {
 	if b := p.beginning; b.v-p.lowest.v < 3*u {
 		// It is lowest as it begins, which was by the running median's crossing; that instant is
 		// known better since.
-		least += b.slope * (p.sealed.t + k.lateS() - p.sealT)
+		late := b.slope * (p.sealed.t + k.lateS() - p.sealT)
+		least += late
+		l.Corrected("instant of the seal", late)
 		l.Normal("instant of the seal", b.slope*p.sealed.err.U())
 		l.Normal("bend between samples", b.bend)
 		if b.unseen > 0 {
@@ -231,7 +242,7 @@ func (k *Tracker) settling(p *cycle) {
 	shown := p.sealed
 	shown.t += k.lateS() // as the vacuum channel shows both
 	v, e, w := x.since(shown)
-	p.SettlingTimeS = atLeastZero(k.figure("settling time", "s", v, e, w...), p.settledIn)
+	p.SettlingTimeS = k.lasted("settling time", p.settledIn, v, e, w...)
 }
 
 // leastOf returns by how much the lowest running median of a hold lies under the vacuum for

@@ -87,7 +87,9 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	x.t = fit.t + d
 	if last == first+1 {
 		q, trust := r.settling(j, sigma)
-		x.t -= bow((level-v0)/(v1-v0), q, trust) * dt
+		early := bow((level-v0)/(v1-v0), q, trust) * dt
+		x.t -= early
+		x.err.Corrected("bend between samples", -early)
 	}
 	x.err.Normal("noise over slope", sigma/math.Abs(s)*fit.spread(d))
 	x.err.Normal("bend that noise hides", doubt*0.8/s)
@@ -268,11 +270,13 @@ func (k *Tracker) sensor(x *instant, s float64) {
 	}
 	x.t -= k.lateS()
 	if c.UpdateS > 0 { // the value is as old as its last refresh, on average half of it
+		x.err.Corrected("refresh of the sensor", -c.UpdateS/2)
 		x.err.Rect("refresh of the sensor", c.UpdateS/2)
 	}
 	if c.LagS > 0 {
 		// A first-order sensor shows a ramp late by its time constant; on the exponential
 		// rises of the check values the delay differs from it by up to 12 %.
+		x.err.Corrected("lag of the sensor", -c.LagS)
 		x.err.Rect("what the lag's correction leaves", 0.13*c.LagS)
 	}
 }

@@ -91,7 +91,7 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 		}
 	}
 	fmt.Fprintln(stdout)
-	if err := showPicks(stdout, o.out, &picksOptions{set: 1}); err != nil {
+	if err := showPicks(ctx, stdout, o.out, &picksOptions{set: 1}); err != nil {
 		return err
 	}
 	fmt.Fprintln(stdout)

@@ -1,12 +1,12 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io"
 	"iter"
 	"math"
 	"os"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -44,7 +44,7 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --line-speed --rate "45 /min"`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			return showPicks(c.OutOrStdout(), args[0], o)
+			return showPicks(c.Context(), c.OutOrStdout(), args[0], o)
 		},
 	}
 	f := c.Flags()
@@ -98,7 +98,7 @@ func readRows(t *store.Trial, set int, station string) ([]report.Row, error) {
 	return rows, nil
 }
 
-func showPicks(w io.Writer, path string, o *picksOptions) error {
+func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) error {
 	t, err := openTrial(path)
 	if err != nil {
 		return err
@@ -106,7 +106,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 	defer t.Close()
 	switch {
 	case o.explain != 0:
-		return explainPick(w, t, o)
+		return explainPick(c, w, t, o)
 	case o.pairs != "":
 		return showPairs(w, t, o)
 	case o.lineSpeed:
@@ -186,8 +186,8 @@ func drawTraces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, r
 	return err
 }
 
-// explainPick judges the trial again and writes the uncertainty budgets of one pick.
-func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
+// explainPick writes the uncertainty budgets of one pick.
+func explainPick(c context.Context, w io.Writer, t *store.Trial, o *picksOptions) error {
 	h := t.Header()
 	if o.station == "" {
 		if len(h.Stations) != 1 {
@@ -195,46 +195,12 @@ func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 		}
 		o.station = h.Stations[0]
 	}
-	plan, settings, err := replaySettings(t)
-	if err != nil {
+	p, budgets, err := record.Budgets(c, t, o.set, o.station, o.explain)
+	switch {
+	case errors.Is(err, record.ErrNoPick):
+		return wrongf("station %q has no pick %d", o.station, o.explain)
+	case err != nil:
 		return err
 	}
-	found := false
-	settings = slices.DeleteFunc(settings, func(s pick.Settings) bool { return s.Station != o.station })
-	for i := range settings {
-		settings[i].Explain = func(p pick.Pick, b []pick.Budget) {
-			if p.N == o.explain {
-				found = true
-				err = report.Budgets(w, p, b, o.json)
-			}
-		}
-	}
-	s, errNew := record.NewStations(h.Groups, settings, plan)
-	if errNew != nil {
-		return errNew
-	}
-	if _, errRead := record.Replay(t.Batches(), s); errRead != nil {
-		return errRead
-	}
-	if !found {
-		return wrongf("station %q has no pick %d", o.station, o.explain)
-	}
-	return err
-}
-
-// replaySettings returns how the picks of a trial file were judged, from the rig and the
-// trial text that it holds.
-func replaySettings(t *store.Trial) (*record.Plan, []pick.Settings, error) {
-	h := t.Header()
-	rig, err := config.ParseRig("rig in "+t.Path(), h.RigText)
-	if err != nil {
-		return nil, nil, err
-	}
-	trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
-	if err != nil {
-		return nil, nil, err
-	}
-	plan := record.NewPlan(trial)
-	settings, err := record.Settings(rig, plan)
-	return plan, settings, err
+	return report.Budgets(w, p, budgets, o.json)
 }
