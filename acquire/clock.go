@@ -26,6 +26,13 @@ func (c Clock) Now() int64 { return int64(time.Since(c.zero)) }
 // monotonic where t came from time.Now in this process.
 func (c Clock) At(t time.Time) int64 { return int64(t.Sub(c.zero)) }
 
+// Both returns the nanoseconds since the clock's zero and what the wall clock reads, of the
+// same instant.
+func (c Clock) Both() (int64, time.Time) {
+	now := time.Now()
+	return c.At(now), now.Round(0).UTC()
+}
+
 // UTC returns the wall clock's reading at zero: the one anchor of a trial in the world's
 // time. It is read once; a wall clock set later does not change it.
 func (c Clock) UTC() time.Time { return c.zero.Round(0).UTC() }

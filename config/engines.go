@@ -7,12 +7,13 @@ import (
 // A Candidate is an engine that might be used: its curve, and what it draws. Numbers that the
 // file does not state are NaN.
 type Candidate struct {
-	Name       string
-	Kind       string       // "ejector", "pump" or "blower"
-	Curve      []CurvePoint // vacuum rising, flow never rising
-	AirLminANR float64      // compressed air while it runs
-	PowerW     float64      // electric power, where stated once
-	CurveKPa   float64      // ambient at which the curve was taken
+	Name           string
+	Kind           string       // "ejector", "pump" or "blower"
+	Curve          []CurvePoint // vacuum rising, flow never rising
+	AirLminANR     float64      // compressed air while it runs
+	PowerW         float64      // electric power, where stated once
+	CurveKPa       float64      // ambient at which the curve was taken
+	AirPressureKPa float64      // of an ejector: gauge, for which curve and air are stated
 
 	HoseDiameterMM, HoseLengthM float64 // of the line to the cup
 	LineC, LineB                float64 // restriction in the line (ISO 6358): dm³/(s·bar), ratio
@@ -71,6 +72,7 @@ func candidate(v *value) Candidate {
 	c.AirLminANR = v.quantity("air", Flow, positive)
 	c.PowerW = v.quantity("power", Power, positive)
 	c.CurveKPa = v.quantity("ambient", Pressure, between(Pressure, 50, 110))
+	c.AirPressureKPa = v.quantity("air_pressure", Pressure, positive)
 	const point = "points such as {vacuum: 20 kPa, flow: 40 L/min ANR}"
 	powers := 0
 	if v.require("curve", point) {
@@ -113,6 +115,9 @@ func candidate(v *value) Candidate {
 	}
 	if v.has("kind") && c.Kind == "ejector" && !v.has("air") {
 		v.where("air").fault("not stated; want the compressed air that it draws such as %q", "60 L/min ANR")
+	}
+	if c.Kind != "ejector" && v.has("air_pressure") {
+		v.where("air_pressure").fault("a %s takes no compressed air; want it for ejectors only", c.Kind)
 	}
 	if (c.Kind == "pump" || c.Kind == "blower") && !v.has("power") && powers == 0 {
 		v.where("power").fault("not stated; want the electric power such as %q, once or at every point of the curve", "800 W")

@@ -14,6 +14,7 @@ const baseEngines = `engines:
   - name: small ejector
     kind: ejector
     air: 60 L/min ANR
+    air_pressure: 5 bar
     hose: {diameter: 6 mm, length: 2 m}
     restriction: {conductance: 2 dm3/(s bar), b: 0.3}
     curve:
@@ -33,6 +34,8 @@ func TestParseEngines(t *testing.T) {
 	e := all[0]
 	assert.Equal(t, []CurvePoint{{0, 52, math.NaN()}, {85, 0, math.NaN()}}[1].VacuumKPa, e.Curve[1].VacuumKPa)
 	assert.InDelta(t, 60, e.AirLminANR, 0)
+	assert.InDelta(t, 500, e.AirPressureKPa, 1e-9)
+	assert.True(t, math.IsNaN(all[1].AirPressureKPa))
 	assert.InDelta(t, 2, e.HoseLengthM, 0)
 	assert.InDelta(t, 6, e.HoseDiameterMM, 0)
 	assert.InDelta(t, 2, e.LineC, 0)
@@ -53,7 +56,7 @@ func TestParseEngines(t *testing.T) {
 func TestParseEnginesRefuses(t *testing.T) {
 	for _, c := range []struct{ name, old, new, want string }{
 		{"no air", "    air: 60 L/min ANR\n", "", "engines.yaml:2:5: engines[0].air: not stated; want the compressed air"},
-		{"no unit", "vacuum: 85 kPa", "vacuum: 85", "engines.yaml:9:18: engines[0].curve[1].vacuum: 85 has no unit"},
+		{"no unit", "vacuum: 85 kPa", "vacuum: 85", "engines.yaml:10:18: engines[0].curve[1].vacuum: 85 has no unit"},
 		{"which litre", "flow: 52 L/min ANR", "flow: 52 L/min", "it does not say of which state"},
 		{"falling vacuum", "vacuum: 85 kPa", "vacuum: 0 kPa", "want rising vacuums"},
 		{"rising flow", "flow: 0 L/min ANR}\n  - name: blower", "flow: 53 L/min ANR}\n  - name: blower", "want flows that do not rise"},
@@ -62,6 +65,7 @@ func TestParseEnginesRefuses(t *testing.T) {
 		{"half the powers", ", power: 0.9 kW", "", "1 of 2 points state a power"},
 		{"no power", "", "", ""},
 		{"two powers", "kind: blower", "kind: blower\n    power: 1 kW", "the points of the curve state the power"},
+		{"air for a blower", "kind: blower", "kind: blower\n    air_pressure: 5 bar", "a blower takes no compressed air"},
 		{"kind", "kind: blower", "kind: bellows", `"bellows" is unknown`},
 		{"same name", "name: blower", "name: small ejector", "already the name of the engine in line 2"},
 		{"unknown key", "air: 60", "airs: 60", "did you mean \"air\"?"},

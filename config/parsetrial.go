@@ -54,7 +54,8 @@ func (t *trialReader) readTop(top *value) {
 	}
 	t.requirement(top)
 	required := top.at["requirement"]
-	hasVacuum := required != nil && (required.kind != mapping || required.has("vacuum"))
+	load := t.trial.Requirement.Load
+	hasVacuum := required != nil && (required.kind != mapping || required.has("vacuum") || required.has("load"))
 	if top.require("setups", "at least one setup") {
 		first := map[string]*value{}
 		for _, v := range top.list("setups", "at least one setup") {
@@ -67,7 +68,14 @@ func (t *trialReader) readTop(top *value) {
 			} else {
 				first[s.Name] = v
 			}
+			if load != nil && !v.has("vacuum") && !v.has("cups") {
+				v.where("cups").fault("not stated; want the number of cups that share the load")
+			}
 			t.trial.Setups = append(t.trial.Setups, s)
+			t.trial.setupAt = append(t.trial.setupAt, Fault{File: v.file.name, Line: v.line, Column: v.column, Field: v.path})
+		}
+		if load != nil {
+			t.loaded(required.at["load"])
 		}
 	}
 	t.design(top)
@@ -86,8 +94,12 @@ func (t *trialReader) requirement(top *value) {
 		v = &value{file: top.file, line: top.line, column: top.column, path: "requirement", kind: mapping} // the defaults
 	}
 	share := between(Share, 0, 1)
+	t.load(v)
+	const byLoad = "the load says which vacuum is required"
 	if w := v.get("vacuum"); w != nil && w.kind == mapping {
-		if w.require("required", t.pressure.want()) {
+		if v.has("load") {
+			w.refuse(byLoad, "required")
+		} else if w.require("required", t.pressure.want()) {
 			q.VacuumKPa = w.quantity("required", t.pressure, t.vacuum)
 		}
 		if w.require("min", "the lowest vacuum while the bag is carried, "+t.pressure.want()) {
@@ -97,6 +109,8 @@ func (t *trialReader) requirement(top *value) {
 			q.VacuumShare = w.quantity("share", Share, share)
 		}
 		w.finish()
+	} else if w != nil && v.has("load") {
+		v.refuse(byLoad, "vacuum")
 	} else if w != nil {
 		q.VacuumKPa = w.asQuantity(t.pressure, t.vacuum)
 	}
@@ -123,6 +137,97 @@ func (t *trialReader) requirement(top *value) {
 	})
 	q.PicksPerMinute = v.quantity("picks", Frequency, positive)
 	v.finish()
+}
+
+// load reads what the cups have to carry.
+func (t *trialReader) load(requirement *value) {
+	v := requirement.mapping("load", "a mapping such as {mass: 2.4 kg, effective_diameter: 35 mm, safety: 2, phases: [...]}")
+	if v == nil {
+		return
+	}
+	l := &Load{Friction: math.NaN()}
+	t.trial.Requirement.Load = l
+	number := func(key, want string, lo, hi float64) float64 {
+		x := v.get(key)
+		if x == nil {
+			return math.NaN()
+		}
+		n := x.asNumber(want)
+		if n < lo || n > hi {
+			x.fault("%s is impossible; want %s", quote(x.text), want)
+		}
+		return n
+	}
+	if v.require("mass", Mass.want()+", or one for each bag") {
+		l.MassKg = v.quantities("mass", Mass)
+	}
+	if v.require("effective_diameter", "the diameter of the area that pulls, of one cup, such as \"35 mm\", or one for each cup") {
+		l.DiameterMM = v.quantities("effective_diameter", Length)
+	}
+	const safety = "the safety factor, 1 to 100, that a competent person has judged"
+	if v.require("safety", safety) {
+		l.Safety = number("safety", safety, 1, 100)
+	}
+	const friction = "the friction of lip on film, 0.01 to 2"
+	l.Friction = number("friction", friction, 0.01, 2)
+	l.FrictionSource = v.name("friction_source")
+	const phase = "phases such as {motion: up, acceleration: 6 m/s2}"
+	if v.require("phases", phase) {
+		for _, p := range v.list("phases", phase) {
+			var x Phase
+			if p.require("motion", either(Motions)) {
+				x.Motion = p.choice("motion", Motions...)
+			}
+			if p.require("acceleration", Acceleration.want()) {
+				x.AccelerationMS2 = p.quantity("acceleration", Acceleration, between(Acceleration, 0, 1000))
+			}
+			if x.Motion != "up" && x.Motion != "" && !v.has("friction") {
+				p.where("motion").fault("%q needs %s, as load.friction", x.Motion, friction)
+			}
+			p.finish()
+			l.Phases = append(l.Phases, x)
+		}
+	}
+	v.finish()
+}
+
+// quantities returns the number under key, as that of "", or the mapping of such numbers.
+func (v *value) quantities(key string, d Dimension) map[string]float64 {
+	all := map[string]float64{}
+	got := v.get(key)
+	if got.kind != mapping {
+		all[""] = got.asQuantity(d, positive)
+		return all
+	}
+	for _, name := range got.keys {
+		all[name] = got.at[name].asQuantity(d, positive)
+	}
+	return all
+}
+
+// loaded notes bags and cups of setups that the load under v does not know, and the other way
+// about.
+func (t *trialReader) loaded(v *value) {
+	for _, x := range []struct {
+		key, kind string
+		of        func(Setup) string
+	}{{"mass", "bag", func(s Setup) string { return s.Bag }}, {"effective_diameter", "cup", func(s Setup) string { return s.Cup }}} {
+		by := v.at[x.key]
+		if by == nil || by.kind != mapping {
+			continue
+		}
+		all := names(t.trial.Setups, x.of)
+		for _, s := range t.trial.Setups {
+			if name := x.of(s); !by.has(name) && name != "" && math.IsNaN(s.VacuumKPa) {
+				by.fault("nothing is stated for the %s %s of setup %s", x.kind, quote(name), quote(s.Name))
+			}
+		}
+		for _, name := range by.keys {
+			if !slices.Contains(all, name) {
+				by.keyAt[name].fault("no setup has such a %s%s", x.kind, didYouMean(name, all))
+			}
+		}
+	}
 }
 
 // design reads what the analysis must know of the plan. A stopping rule stands here so that
@@ -252,13 +357,7 @@ func (t *trialReader) match(m *value, station, setup string) {
 		m.at[station].fault("setup %q wants the engine %q, and the rig file has %q on station %q; want the same, or no engine for that station where runs change it",
 			setup, s.Engine, at.Engine, station)
 	}
-	required := t.trial.RequiredVacuumKPa(setup)
-	if required <= at.IdleBandKPa {
-		m.at[station].fault("setup %q requires %s, which lies in the idle band of station %q, %s; want more, or a smaller idle_band",
-			setup, Pressure.Format(required), station, Pressure.Format(at.IdleBandKPa))
-	}
-	if required <= at.DropLevelKPa {
-		m.at[station].fault("setup %q requires %s, not above the drop level of station %q, %s; want a lower drop_level",
-			setup, Pressure.Format(required), station, Pressure.Format(at.DropLevelKPa))
+	if why := at.Unfit(setup, t.trial.RequiredVacuumKPa(setup)); why != "" {
+		m.at[station].fault("%s", why)
 	}
 }

@@ -3,6 +3,7 @@ package config
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"iter"
 	"math"
 
@@ -110,14 +111,14 @@ type Channel struct {
 	Register Register // Modbus kinds
 	Field    string   // text kinds: name of the group, or number of the column from 1
 
-	Calibration *Calibration // nil where there is none; else Offset and Scale are its
+	Calibrated *Calibrated // nil where there is no calibration; else Offset and Scale are its
 }
 
-// A Calibration is a line found against a reference gauge.
-type Calibration struct {
-	OffsetU, ScaleU float64 // standard errors of the channel's Offset and Scale; NaN where not stated
-	Points          int
-	Date            string // of the comparison, "2026-11-25"
+// A Calibrated says whence a line is that was found against a reference gauge; its standard
+// errors are in sample.Channel.
+type Calibrated struct {
+	Points int
+	Date   string // of the comparison, "2026-11-25"
 }
 
 // StepSize returns the number, as the device sends it, of one raw count of c: for f32 and
@@ -175,6 +176,19 @@ type Station struct {
 	SpecificEnergyKWhM3 float64 // of compressed air, kWh/m³ ANR
 	SpecificEnergyU     float64 // its standard uncertainty
 	Bench               Bench   // limits of the bench check
+}
+
+// Unfit says why a station cannot judge picks by the required vacuum of a setup, "" where it can.
+func (s *Station) Unfit(setup string, requiredKPa float64) string {
+	switch {
+	case requiredKPa <= s.IdleBandKPa:
+		return fmt.Sprintf("setup %q requires %s, which lies in the idle band of station %q, %s; want more, or a smaller idle_band",
+			setup, Pressure.Format(requiredKPa), s.Name, Pressure.Format(s.IdleBandKPa))
+	case requiredKPa <= s.DropLevelKPa:
+		return fmt.Sprintf("setup %q requires %s, not above the drop level of station %q, %s; want a lower drop_level",
+			setup, Pressure.Format(requiredKPa), s.Name, Pressure.Format(s.DropLevelKPa))
+	}
+	return ""
 }
 
 // A Bench is what a bench check of a station allows, each NaN where not stated.

@@ -87,12 +87,12 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 	default:
 		c.Offset, c.Scale = line.offset, line.factor
 	}
-	c.calibration(v, dim)
+	c.calibrated(v, dim)
 }
 
-// calibration puts the line of a calibration in place of that of the data sheet. It is from
+// calibrated puts the line of a calibration in place of that of the data sheet. It is from
 // raw counts to the channel's value as griptrial keeps it: a vacuum positive below ambient.
-func (c *Channel) calibration(v *value, dim Dimension) {
+func (c *Channel) calibrated(v *value, dim Dimension) {
 	const want = "a mapping such as {offset: -0.1 kPa, scale: 0.1 kPa, points: 3, date: 2026-11-25}, as griptrial calibrate writes it"
 	if !v.has("calibration") {
 		return
@@ -108,10 +108,20 @@ func (c *Channel) calibration(v *value, dim Dimension) {
 		m.where("scale").fault("%s for each count makes every value the same; want another", quote(m.at["scale"].text))
 		ok = false
 	}
-	k := &Calibration{OffsetU: m.quantity("offset_u", dim, notNegative), ScaleU: m.quantity("scale_u", dim, notNegative), Date: m.raw("date")}
+	zero := func(x float64) float64 { // not stated, or a fault that is noted
+		if math.IsNaN(x) {
+			return 0
+		}
+		return x
+	}
+	errors := sample.Calibration{OffsetU: zero(m.quantity("offset_u", dim, notNegative)), ScaleU: zero(m.quantity("scale_u", dim, notNegative))}
+	if at := m.get("center"); at != nil {
+		errors.CenterCount = zero(at.asNumber("the mean raw count of the points such as 512.3"))
+	}
+	k := &Calibrated{Date: m.raw("date")}
 	k.Points, _ = m.integer("points", 2, 10_000)
 	if ok && !math.IsNaN(offset) && !math.IsNaN(scale) {
-		c.Offset, c.Scale, c.Calibration = offset, scale, k
+		c.Offset, c.Scale, c.Calibration, c.Calibrated = offset, scale, errors, k
 	}
 }
 

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 )
@@ -16,6 +17,8 @@ type Trial struct {
 	Setups      []Setup
 	Design      Design
 	Runs        []Run
+
+	setupAt []Fault // where each setup stands, without a text
 }
 
 // A Design is what the analysis must know of how the runs were planned. The zero Design is
@@ -57,6 +60,7 @@ func (s *Setup) Level(factor string) string {
 // A Requirement is what a setup has to meet.
 type Requirement struct {
 	VacuumKPa      float64 // for setups that state none of their own
+	Load           *Load   // in place of that, nil for none
 	SealTimeLimitS float64
 	SealTimeShare  float64 // share of picks that seal within the limit, 0 to 1
 	VacuumMinKPa   float64 // lowest vacuum in carry
@@ -65,6 +69,42 @@ type Requirement struct {
 	Confidence     float64 // 0 to 1
 	PicksPerMinute float64
 }
+
+// A Load is what the cups have to carry. The vacuum that it requires of each setup is computed
+// by analyze/lift, in record.ParseTrial.
+type Load struct {
+	MassKg         map[string]float64 // by bag; that of "" for all others
+	DiameterMM     map[string]float64 // effective, of one cup, by cup; that of "" for all others
+	Friction       float64            // of lip on film; NaN where no phase needs it
+	FrictionSource string
+	Safety         float64
+	Phases         []Phase
+}
+
+// A Phase is a part of the cycle with one motion, of Motions.
+type Phase struct {
+	Motion          string
+	AccelerationMS2 float64
+}
+
+// Motions are the motions of a load: what they mean is analyze/lift's.
+var Motions = []string{"up", "level", "upright", "upright-away"}
+
+// of returns what by says of name: its own value, else that of all others; NaN for neither.
+func (l *Load) of(by map[string]float64, name string) float64 {
+	for _, key := range []string{name, ""} {
+		if x, ok := by[key]; ok {
+			return x
+		}
+	}
+	return math.NaN()
+}
+
+// MassOf returns the mass of a bag, kg.
+func (l *Load) MassOf(bag string) float64 { return l.of(l.MassKg, bag) }
+
+// DiameterOf returns the effective diameter of a cup, mm.
+func (l *Load) DiameterOf(cup string) float64 { return l.of(l.DiameterMM, cup) }
 
 // A Setup is one combination of factor levels.
 type Setup struct {
@@ -107,6 +147,13 @@ func (t *Trial) RequiredVacuumKPa(setup string) float64 {
 		return t.Requirement.VacuumKPa
 	}
 	return s.VacuumKPa
+}
+
+// SetupFault returns an error that points at setup i in the file.
+func (t *Trial) SetupFault(i int, format string, args ...any) error {
+	f := t.setupAt[i]
+	f.Text = fmt.Sprintf(format, args...)
+	return Faults{f}
 }
 
 // SHA256 returns the hash of the file as read, in hexadecimal.

@@ -140,8 +140,15 @@ func FuzzParseTrial(f *testing.F) {
 				continue
 			}
 			for _, s := range trial.Setups {
-				require.Positive(t, trial.RequiredVacuumKPa(s.Name))
 				require.Positive(t, s.Cups)
+				if l := trial.Requirement.Load; l == nil {
+					require.Positive(t, trial.RequiredVacuumKPa(s.Name))
+				} else if math.IsNaN(s.VacuumKPa) {
+					require.Positive(t, l.MassOf(s.Bag))
+					require.Positive(t, l.DiameterOf(s.Cup))
+					require.GreaterOrEqual(t, l.Safety, 1.0)
+					require.NotEmpty(t, l.Phases)
+				}
 			}
 			for _, r := range trial.Runs {
 				require.NotEmpty(t, r.Setups)
@@ -149,6 +156,10 @@ func FuzzParseTrial(f *testing.F) {
 			}
 			again, err := ParseTrial("f.yaml", trial.Text, rig)
 			require.NoError(t, err)
+			if l := trial.Requirement.Load; l != nil { // of which only the address would be printed
+				require.Equal(t, fmt.Sprintf("%+v", *l), fmt.Sprintf("%+v", *again.Requirement.Load))
+				trial.Requirement.Load, again.Requirement.Load = nil, nil
+			}
 			require.Equal(t, fmt.Sprintf("%+v", trial), fmt.Sprintf("%+v", again))
 		}
 	})

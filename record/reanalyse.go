@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"iter"
 	"math"
 	"reflect"
 	"slices"
@@ -16,8 +17,8 @@ import (
 
 // AnalysisOf returns the rig, plan and trackers that an analysis of a trial file was made
 // with, or is to be made with.
-func AnalysisOf(name string, a store.Analysis) (*Stations, error) {
-	plan, settings, err := judgedBy(name, a)
+func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, error) {
+	plan, settings, err := judgedBy(file, name, a)
 	if err != nil {
 		return nil, err
 	}
@@ -25,7 +26,7 @@ func AnalysisOf(name string, a store.Analysis) (*Stations, error) {
 }
 
 // judgedBy returns how the picks of an analysis are judged.
-func judgedBy(name string, a store.Analysis) (*Plan, []pick.Settings, error) {
+func judgedBy(file *store.Trial, name string, a store.Analysis) (*Plan, []pick.Settings, error) {
 	if a.RigText == nil || a.TrialText == nil {
 		return nil, nil, fmt.Errorf("%s: the file holds no rig text or no trial text to analyse by", name)
 	}
@@ -33,11 +34,15 @@ func judgedBy(name string, a store.Analysis) (*Plan, []pick.Settings, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := config.ParseTrial("trial of "+name, a.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, a.TrialText, rig)
 	if err != nil {
 		return nil, nil, err
 	}
-	plan := NewPlan(trial)
+	live, _, err := file.Heads(1)
+	if err != nil {
+		return nil, nil, err
+	}
+	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	return plan, settings, err
 }
@@ -187,8 +192,9 @@ type Comparison struct {
 func (c Comparison) OK() bool { return len(c.Differences) == 0 && (c.NotStored == 0 || !c.Finished) }
 
 // Compare judges a trial's batches again and compares the picks and events with those that
-// a set holds. Picks are compared station by station, in their order.
-func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
+// a set holds. Picks are compared station by station, in their order. told, which may be nil,
+// hears how many batches were judged.
+func Compare(file *store.Trial, set int, s *Stations, told func(batches int64)) (Comparison, error) {
 	c := Comparison{Set: set, Gaps: map[string][]pick.Gap{}}
 	var err error
 	if c.Finished, err = file.Finished(set); err != nil {
@@ -202,7 +208,7 @@ func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
 	if err != nil {
 		return c, err
 	}
-	j, err := Replay(file.Batches(), s)
+	j, err := Replay(counted(file.Batches(), told), s)
 	if err != nil {
 		return c, err
 	}
@@ -263,6 +269,23 @@ func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
 		}
 	}
 	return c, nil
+}
+
+// counted yields what batches yields and tells how many that were.
+func counted(batches iter.Seq2[sample.Batch, error], told func(int64)) iter.Seq2[sample.Batch, error] {
+	if told == nil {
+		return batches
+	}
+	return func(yield func(sample.Batch, error) bool) {
+		n := int64(0)
+		for b, err := range batches {
+			if !yield(b, err) {
+				return
+			}
+			n++
+			told(n)
+		}
+	}
 }
 
 // firstDifference names the first field in which two picks differ.

@@ -3,11 +3,14 @@ package record
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"sync"
 	"time"
 
+	"griptrial/acquire"
 	"griptrial/acquire/sample"
+	"griptrial/analyze/pick"
 	"griptrial/store"
 )
 
@@ -18,6 +21,9 @@ type Source interface {
 	// Run hands batches on until ctx ends. A bus that fails is no error.
 	Run(ctx context.Context, emit func(sample.Batch)) error
 }
+
+// A punctual source tells how its devices kept their deadlines since it was last asked.
+type punctual interface{ Polling() []acquire.Polling }
 
 // A Recorder makes batches durable, then judges them, then makes the picks durable.
 type Recorder struct {
@@ -30,6 +36,17 @@ type Recorder struct {
 	CommitEvery time.Duration
 	// Committed is called from Run's goroutine after every commit; it may be nil.
 	Committed func(Progress)
+	// Now reads the trial's clock and the wall clock of one instant. It lets the recorder keep
+	// jumps of the wall clock and how devices kept their deadlines; nil: neither.
+	Now func() (ns int64, wall time.Time)
+	// PollingEvery is how often it keeps how deadlines were kept; a minute unless set.
+	PollingEvery time.Duration
+	// Heard is called from Run's goroutine with every batch as it comes, before it is durable
+	// or judged; it may be nil. What it and Committed are given is not theirs to change, and
+	// the recording waits for them: they must not wait for anything.
+	Heard func(sample.Batch)
+	// Control has an operator begin and end the runs; nil: they follow each other.
+	Control *Control
 	// EndAfterPlan has Run return once every station has made its planned picks.
 	EndAfterPlan bool
 }
@@ -37,11 +54,12 @@ type Recorder struct {
 // A Progress says how far a recording has come. What is in it has been made durable.
 type Progress struct {
 	Judged  Judged         // what became final with this commit
+	Soon    []pick.Pick    // picks that have sealed or ended and are not final yet; only where somebody has set Heard
 	Batches []sample.Batch // what was committed
 	Scans   int            // since the start
 	Begun   []int          // picks begun at each station
 	Done    []int          // picks final at each station
-	Run     int            // the run in progress, from 1; 0 where none is planned
+	Run     int            // the run in progress, from 1; 0 for none
 	AtNS    int64          // latest stamp
 
 	Took   time.Duration // by making the batches durable
@@ -94,18 +112,46 @@ func (r *Recorder) Run(ctx context.Context) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	l := loop{Recorder: r, done: make([]int, len(r.Stations.names)), queued: func() int { return len(in) }}
-	err := l.startRun(0)
+	l.anchor.UnixNS = r.File.Header().AnchorUTC.UnixNano()
+	var err error
+	var asked chan func(*loop) error // nil where nobody may ask
+	if r.Control != nil {
+		asked = r.Control.asked
+		defer close(r.Control.over)
+	} else {
+		err = l.startRun(0)
+	}
 	var pending []sample.Batch
+	take := func(b sample.Batch) {
+		pending = append(pending, b)
+		if r.Heard != nil {
+			r.Heard(b)
+		}
+	}
 	for open := true; open && err == nil; {
 		select {
 		case b, ok := <-in:
 			if open = ok; ok {
-				pending = append(pending, b)
+				take(b)
 			}
 			if ok && len(pending) < cap(in) {
 				continue
 			}
 		case <-tick.C:
+		case f := <-asked:
+			for range len(in) { // what came before the operator's word belongs to before
+				if b, ok := <-in; ok {
+					take(b)
+				}
+			}
+			if err = l.commit(pending); err == nil {
+				pending = pending[:0:0]
+				err = f(&l)
+			}
+			continue
+		}
+		if err = l.watch(!open); err != nil {
+			break
 		}
 		if err = l.commit(pending); err == nil {
 			pending = pending[:0:0]
@@ -141,6 +187,60 @@ type loop struct {
 
 	took   time.Duration
 	queued func() int
+
+	anchor  store.Anchor // the last one
+	askedNS int64        // when sources were last asked how they kept their deadlines
+}
+
+// jumpNS is by how much the wall clock must be off the last anchor to be anchored again. The
+// system slews smaller errors, and the trial's clock with it.
+const jumpNS = 100e6
+
+// watch keeps a jump of the wall clock, and every so often, or where last is set, how the
+// devices kept their deadlines.
+func (l *loop) watch(last bool) error {
+	if l.Now == nil {
+		return nil
+	}
+	var e store.Entry
+	ns, wall := l.Now()
+	off := (wall.UnixNano() - l.anchor.UnixNS) - (ns - l.anchor.TNS)
+	if off > jumpNS || off < -jumpNS {
+		why := "the wall clock went ahead"
+		if off < 0 {
+			why = "the wall clock went back"
+		}
+		l.anchor = store.Anchor{TNS: ns, UnixNS: wall.UnixNano(), Why: why}
+		e.Clock = []store.Anchor{l.anchor}
+	}
+	every := l.PollingEvery
+	if every == 0 {
+		every = time.Minute
+	}
+	if last || ns-l.askedNS >= int64(every) {
+		for _, s := range l.Sources {
+			if s, ok := s.(punctual); ok {
+				for _, p := range s.Polling() {
+					e.Lateness = append(e.Lateness, lateness(p, l.askedNS, ns))
+				}
+			}
+		}
+		l.askedNS = ns
+	}
+	if e.Clock == nil && e.Lateness == nil {
+		return nil
+	}
+	return l.File.Commit(e)
+}
+
+func lateness(p acquire.Polling, fromNS, toNS int64) store.Lateness {
+	x := store.Lateness{FromNS: fromNS, ToNS: toNS, Bus: p.Bus, Device: p.Device,
+		Polls: int64(p.Polls), Merged: int64(p.Merged), Errors: int64(p.Errors),
+		P50S: p.Median.Seconds(), P99S: p.P99.Seconds(), MaxS: p.Worst.Seconds()}
+	if p.Polls == 0 {
+		x.P50S, x.P99S, x.MaxS = math.NaN(), math.NaN(), math.NaN()
+	}
+	return x
 }
 
 func (l *loop) commit(b []sample.Batch) error {
@@ -173,16 +273,30 @@ func (l *loop) judged(b []sample.Batch) error {
 	for _, p := range j.Picks {
 		l.done[slices.Index(l.Stations.names, p.Station)]++
 	}
-	for l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
+	for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
 		if err := l.startRun(l.at); err != nil {
 			return err
 		}
 	}
-	if l.Committed != nil {
-		l.Committed(Progress{Judged: j, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
-			Done: slices.Clone(l.done), Run: l.run, AtNS: l.at, Took: l.took, Queued: l.queued()})
-	}
+	l.tell(j, b)
 	return nil
+}
+
+// tell lets others know how far the recording has come.
+func (l *loop) tell(j Judged, b []sample.Batch) {
+	if l.Committed == nil {
+		return
+	}
+	run := l.run
+	if l.Control != nil {
+		run = l.Plan.run
+	}
+	var soon []pick.Pick
+	if l.Heard != nil {
+		soon = l.Stations.Provisional()
+	}
+	l.Committed(Progress{Judged: j, Soon: soon, Batches: b, Scans: l.scans, Begun: l.Stations.Begun(),
+		Done: slices.Clone(l.done), Run: run, AtNS: l.at, Took: l.took, Queued: l.queued()})
 }
 
 // reached reports whether every station has made n picks.
@@ -191,7 +305,7 @@ func (l *loop) reached(n int) bool {
 }
 
 func (l *loop) planDone() bool {
-	return l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
+	return l.Control == nil && l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
 }
 
 // startRun notes that the next run has begun at ns.
@@ -199,8 +313,5 @@ func (l *loop) startRun(ns int64) error {
 	if l.Plan == nil || l.Plan.Runs() == 0 {
 		return nil
 	}
-	r := l.Plan.trial.Runs[l.run]
-	l.run++
-	return l.File.Commit(store.Entry{Runs: []store.Run{{N: l.run, StartNS: ns, Piece: r.Piece,
-		PlannedPicks: r.Picks, Setups: r.Setups}}})
+	return l.beginRun(ns, "")
 }

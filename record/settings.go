@@ -5,15 +5,25 @@ package record
 
 import (
 	"fmt"
+	"math"
+	"slices"
 
 	"griptrial/analyze/pick"
 	"griptrial/config"
 )
 
-// A Plan says which run each pick of a station belongs to, and what it requires.
+// A Plan says which run each pick of a station belongs to, and what it requires. A pick that
+// is made between two runs belongs to none; it requires what the trial does, else the most
+// that one of its setups does.
 type Plan struct {
 	trial *config.Trial
 	ends  []int // picks on each station up to the end of a run
+
+	// Where an operator begins and ends the runs:
+	byOperator bool
+	replay     bool             // runs is what was stored
+	run        int              // in progress, 0 for none
+	runs       map[string][]int // by station: the run of each pick that has begun
 }
 
 // NewPlan returns the plan of a trial. Runs follow each other: a station's picks are
@@ -28,12 +38,55 @@ func NewPlan(t *config.Trial) *Plan {
 	return p
 }
 
+// NewOperatorPlan returns the plan of a trial whose runs an operator begins and ends.
+func NewOperatorPlan(t *config.Trial) *Plan {
+	p := NewPlan(t)
+	p.byOperator, p.runs = true, map[string][]int{}
+	return p
+}
+
+// PlanAsRun returns the plan of a trial as it was carried out: picks of the live analysis
+// belong to the runs that they belonged to then.
+func PlanAsRun(t *config.Trial, live []pick.Pick) *Plan {
+	p := NewPlan(t)
+	if !slices.ContainsFunc(live, func(x pick.Pick) bool { return x.Run != p.Run(x.Station, x.N) }) {
+		return p
+	}
+	p = NewOperatorPlan(t)
+	p.replay = true
+	for _, x := range live {
+		p.note(x.Station, x.N, x.Run)
+		p.run = x.Run // picks that were never stored belong to the last run
+	}
+	return p
+}
+
+// note keeps the run of pick n of a station.
+func (p *Plan) note(station string, n, run int) {
+	all := p.runs[station]
+	for len(all) < n {
+		all = append(all, run)
+	}
+	all[n-1] = run
+	p.runs[station] = all
+}
+
 // Trial returns the trial that the plan is of.
 func (p *Plan) Trial() *config.Trial { return p.trial }
 
-// Run returns the number, from 1, of the run to which pick n of a station belongs; the last
-// run where the plan has fewer picks, 0 where it has no runs.
-func (p *Plan) Run(n int) int {
+// ByOperator reports whether an operator begins and ends the runs.
+func (p *Plan) ByOperator() bool { return p.byOperator }
+
+// Run returns the number, from 1, of the run to which pick n of a station belongs; 0 where
+// the plan has no runs or an operator had begun none. Without an operator picks beyond the
+// plan belong to the last run.
+func (p *Plan) Run(station string, n int) int {
+	if p.byOperator {
+		if all := p.runs[station]; n <= len(all) {
+			return all[n-1]
+		}
+		return p.run
+	}
 	for i, end := range p.ends {
 		if n <= end {
 			return i + 1
@@ -53,12 +106,26 @@ func (p *Plan) Picks(r int) int {
 // Runs returns the number of runs planned.
 func (p *Plan) Runs() int { return len(p.ends) }
 
-// RequiredKPa returns the vacuum that pick n of a station requires.
+// RequiredKPa returns the vacuum that pick n of a station requires, which begins now.
 func (p *Plan) RequiredKPa(station string, n int) float64 {
-	if r := p.Run(n); r > 0 {
+	r := p.Run(station, n)
+	if p.byOperator && !p.replay {
+		r = p.run // a number that was no pick after all is given again
+		p.note(station, n, r)
+	}
+	if r > 0 && r <= len(p.trial.Runs) {
 		return p.trial.RequiredVacuumKPa(p.trial.Runs[r-1].Setups[station])
 	}
-	return p.trial.Requirement.VacuumKPa
+	if v := p.trial.Requirement.VacuumKPa; v > 0 {
+		return v
+	}
+	most := math.NaN()
+	for _, s := range p.trial.Setups {
+		if v := s.VacuumKPa; !(most >= v) {
+			most = v
+		}
+	}
+	return most
 }
 
 // Settings returns how the picks of each station of a rig are judged.

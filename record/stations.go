@@ -108,7 +108,7 @@ func (s *Stations) Take() Judged {
 		p, e, g := k.Take()
 		if s.plan != nil {
 			for n := range p {
-				p[n].Run = s.plan.Run(p[n].N)
+				p[n].Run = s.plan.Run(p[n].Station, p[n].N)
 			}
 		}
 		j.Picks = append(j.Picks, p...)
@@ -131,6 +131,20 @@ func (s *Stations) Begun() []int {
 		n[i] = k.Picks()
 	}
 	return n
+}
+
+// Provisional returns the picks that have sealed or ended and are not final yet, as far as
+// they are known.
+func (s *Stations) Provisional() (all []pick.Pick) {
+	for _, k := range s.trackers {
+		for _, p := range k.Provisional() {
+			if s.plan != nil {
+				p.Run = s.plan.Run(p.Station, p.N)
+			}
+			all = append(all, p)
+		}
+	}
+	return all
 }
 
 // IdleLevelKPa returns the median of the idle levels that the station with index i showed

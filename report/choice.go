@@ -130,7 +130,7 @@ func sig(x float64) string {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return "–"
 	}
-	return strconv.FormatFloat(x, 'g', 3, 64)
+	return plain(x, 3)
 }
 
 // ChoiceCSV writes one line a machine.

@@ -14,8 +14,8 @@ import (
 	"griptrial/analyze/compare"
 )
 
-// ComparisonSchema is the number of the JSON of compare, choose, soak and plan; it grows when
-// a field changes meaning.
+// ComparisonSchema is the number of the JSON of compare, choose, soak and plan, which
+// comparison.schema.json describes; it grows when a field changes meaning.
 const ComparisonSchema = 1
 
 // A ComparisonJSON is a comparison with its verdicts. Figures hold value, u, lo, hi and
@@ -32,7 +32,19 @@ type ComparisonJSON struct {
 	Levels     []LevelJSON    `json:"levels"`
 	Effects    []EffectJSON   `json:"effects"`
 	Models     []ModelJSON    `json:"models"`
+	Spoiled    int            `json:"spoiled"` // picks left out everywhere, marked as spoiled
+	Changes    []ChangeJSON   `json:"with_spoiled"`
 	Warnings   []string       `json:"warnings"`
+}
+
+// A ChangeJSON is a finding that would be another if spoiled picks were counted.
+type ChangeJSON struct {
+	Measure string          `json:"measure"`
+	Within  string          `json:"within"`
+	A       string          `json:"a"`
+	B       string          `json:"b"`
+	Without compare.Finding `json:"without"`
+	With    compare.Finding `json:"with"`
 }
 
 // An EffectJSON is how level a stands to level b.
@@ -60,6 +72,7 @@ type EffectJSON struct {
 // A LevelJSON is a level's middle with its letters: levels that share one cannot be told apart.
 type LevelJSON struct {
 	Measure string         `json:"measure"`
+	Unit    string         `json:"unit"` // of middle
 	Within  string         `json:"within"`
 	Level   string         `json:"level"`
 	Middle  analyze.Number `json:"middle"`
@@ -75,7 +88,10 @@ type VerdictJSON struct {
 	RequiredKPa analyze.Number  `json:"required_kPa"`
 	Picks       int             `json:"picks"`
 	Pieces      int             `json:"pieces"`
-	Spoiled     int             `json:"spoiled"`
+	Spoiled     int             `json:"spoiled"`        // marked as spoiled, and left out
+	WithSpoiled *compare.Answer `json:"with_spoiled"`   // the answer if they were counted; null where there are none
+	Touched     int             `json:"touched_by_gap"` // counted
+	Untouched   *compare.Answer `json:"without_touched"`
 	Criteria    []CriterionJSON `json:"criteria"`
 	Warnings    []string        `json:"warnings"`
 }
@@ -94,6 +110,7 @@ type CriterionJSON struct {
 	NormalLimit analyze.Number `json:"tolerance_limit_normal"`
 	ByShape     bool           `json:"normal_decided"`
 	Needed      int            `json:"picks_needed"`
+	Rule        string         `json:"stopping_rule,omitempty"`
 	Warnings    []string       `json:"warnings"`
 }
 
@@ -141,7 +158,11 @@ func number(x float64) analyze.Number { return analyze.Number(x) }
 // Comparison returns the JSON of a comparison.
 func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model) ComparisonJSON {
 	j := ComparisonJSON{Schema: ComparisonSchema, Confidence: number(c.Confidence), Finished: t.Finished, Sequential: t.Design.Sequential,
-		By: c.By, Within: c.Within, Tests: c.Tests, Setups: []VerdictJSON{}, Levels: []LevelJSON{}, Effects: []EffectJSON{}, Models: []ModelJSON{}, Warnings: warnings(c.Warnings)}
+		By: c.By, Within: c.Within, Tests: c.Tests, Setups: []VerdictJSON{}, Levels: []LevelJSON{}, Effects: []EffectJSON{}, Models: []ModelJSON{}, Spoiled: c.Spoiled, Changes: []ChangeJSON{}, Warnings: warnings(c.Warnings)}
+	for _, x := range c.Changes {
+		e := x.Effect
+		j.Changes = append(j.Changes, ChangeJSON{e.Measure.Name, e.Stratum, e.A, e.B, x.Was, e.Finding})
+	}
 	for _, e := range c.Effects {
 		x := EffectJSON{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, e.Finding, e.Percent, scaled(e.Absolute, e.Measure.Scale), e.Sides,
 			number(e.P), number(e.Adjusted), e.Method, e.Block, e.NA, e.NB, e.Paired, warnings(e.Warnings, e.Percent.Warnings), nil}
@@ -155,20 +176,21 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 	}
 	for _, l := range c.Letters {
 		for _, v := range l.Levels {
-			j.Levels = append(j.Levels, LevelJSON{l.Measure.Name, l.Stratum, v.Level, number(v.Middle), v.Letters, v.Pieces, v.Picks})
+			j.Levels = append(j.Levels, LevelJSON{l.Measure.Name, l.Measure.Unit, l.Stratum, v.Level, number(v.Middle * l.Measure.Scale), v.Letters, v.Pieces, v.Picks})
 		}
 	}
 	for _, v := range verdicts {
-		x := VerdictJSON{v.Setup, v.Answer, number(v.RequiredKPa), v.Picks, v.Pieces, v.Spoiled, []CriterionJSON{}, warnings(v.Warnings)}
+		x := VerdictJSON{v.Setup, v.Answer, number(v.RequiredKPa), v.Picks, v.Pieces, v.Spoiled, answer(v.WithSpoiled), v.Touched, answer(v.Untouched),
+			[]CriterionJSON{}, warnings(v.Warnings)}
 		for _, k := range v.Criteria {
 			x.Criteria = append(x.Criteria, CriterionJSON{k.Name, number(k.Limit), number(k.Share), k.Answer, k.Picks, k.Failed, k.Rate,
-				number(k.Worth), number(k.Free), number(k.Normal), k.ByShape, k.Needed, warnings(k.Warnings)})
+				number(k.Worth), number(k.Free), number(k.Normal), k.ByShape, k.Needed, k.Rule, warnings(k.Warnings)})
 		}
 		j.Setups = append(j.Setups, x)
 	}
 	for _, m := range models {
 		x := ModelJSON{Measure: m.Measure.Name, ResidualPc: number(m.ResidualSD), DF: number(m.DF), Largest: number(m.Largest),
-			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: m.Words}
+			OutlierP: number(m.OutlierP), Fanning: number(m.Fanning), Words: append([]string{}, m.Words...), Terms: []TermJSON{}}
 		for _, t := range m.Terms {
 			y := TermJSON{t.Factors, number(t.DF), number(t.F), number(t.P), number(t.Share), t.Stratum, []LevelPcJSON{}}
 			for _, e := range t.Effects {
@@ -179,6 +201,14 @@ func Comparison(t *compare.Trial, c compare.Comparison, verdicts []compare.Verdi
 		j.Models = append(j.Models, x)
 	}
 	return j
+}
+
+// answer returns nil for "", so that it becomes null.
+func answer(a compare.Answer) *compare.Answer {
+	if a == "" {
+		return nil
+	}
+	return &a
 }
 
 func scaled(f analyze.Figure, by float64) analyze.Figure {
@@ -193,6 +223,9 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	fmt.Fprintf(&b, "%s ", e.Measure.Words)
 	lo, hi, v := e.Percent.Lo, e.Percent.Hi, e.Percent.Value
 	unit := "%"
+	if lo <= -100 { // nothing is less: the interval is open
+		lo = math.Inf(-1)
+	}
 	if !e.Percent.OK() {
 		f := scaled(e.Absolute, e.Measure.Scale)
 		lo, hi, v, unit = f.Lo, f.Hi, f.Value, e.Measure.Unit
@@ -201,10 +234,10 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	case math.IsNaN(v):
 		b.WriteString("not comparable")
 	case v < 0:
-		fmt.Fprintf(&b, "%.3g %s less", -v, unit)
+		fmt.Fprintf(&b, "%s %s less", plain(-v, 3), unit)
 		lo, hi = -hi, -lo
 	default:
-		fmt.Fprintf(&b, "%.3g %s more", v, unit)
+		fmt.Fprintf(&b, "%s %s more", plain(v, 3), unit)
 	}
 	switch {
 	case math.IsNaN(v):
@@ -231,6 +264,18 @@ func SayEffect(e compare.Effect, confidence float64) string {
 			}
 			more = append(more, fmt.Sprintf("about %.0f of each would show a difference of %g %%", w.A, w.B))
 		case compare.ThisPieceOnly, compare.Provisional, compare.NotTestable:
+		case compare.MorePicks:
+			more = append(more, fmt.Sprintf("about %.0f more picks of each would tell, if it goes on so", w.A))
+		case compare.SidesDiffer:
+			more = append(more, fmt.Sprintf("left and right differ by %s %%, which is taken out", plain(w.A, 2)))
+		case compare.DropsCluster:
+			more = append(more, fmt.Sprintf("drops cluster by piece: picks count 1/%.2g", w.A))
+		case compare.Autocorrelated:
+			more = append(more, fmt.Sprintf("picks depend on each other: each is worth %.2g", w.B))
+		case compare.TooFewPicks:
+			more = append(more, fmt.Sprintf("too few independent picks: %.0f of %.0f", w.A, w.B))
+		case compare.OtherSources:
+			more = append(more, fmt.Sprintf("%s left out whose start was seen otherwise", picksAre(int(w.A))))
 		default:
 			more = append(more, w.String())
 		}
@@ -241,12 +286,20 @@ func SayEffect(e compare.Effect, confidence float64) string {
 	return b.String()
 }
 
-// bound writes an end of an interval, "any" where it is open.
+// bound writes an end of an interval with two digits, "any" where it is open.
 func bound(x float64) string {
 	if math.IsInf(x, 0) {
 		return "any"
 	}
-	return strconv.FormatFloat(x, 'g', 2, 64)
+	return plain(x, 2)
+}
+
+// plain writes x with digits significant ones, whole numbers never as powers of ten.
+func plain(x float64, digits int) string {
+	if a := math.Abs(x); a >= math.Pow(10, float64(digits-1)) && a < 1e9 {
+		return strconv.FormatFloat(x, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(x, 'g', digits, 64)
 }
 
 // A levelRow is a line of the table of levels.
@@ -294,13 +347,14 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			rows[i].cells[head] = cell
 		}
 	}
+	var letters lettering
 	if len(rows) > 0 {
 		// In order of time, so that the letters are those of the table of picks.
 		slices.SortStableFunc(rows, func(a, b *levelRow) int { return a.first - b.first })
 		for i, r := range rows {
 			names[i] = r.name
 		}
-		letters := letterSetups(names)
+		letters = letterSetups(names)
 		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(tw, "\tpicks\tpieces\t"+strings.Join(measures, "\t"))
 		for _, r := range rows {
@@ -315,6 +369,13 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		}
 		letters.legend(w)
 		fmt.Fprintln(w, "\nMiddles: medians of times, means of the rest. Levels with a small letter in common cannot be told apart.")
+	}
+	if !t.Finished {
+		now := len(t.StartsS)
+		if t.Current > 0 {
+			now--
+		}
+		fmt.Fprintf(w, "The plan is not finished (%d of %d runs): intervals hold however often you look, and nothing is decided yet.\n", now, len(t.Runs))
 	}
 	all = all || len(c.Effects) <= 8
 	if len(c.Effects) == 0 {
@@ -354,17 +415,43 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 	for _, x := range warnings(c.Warnings) {
 		fmt.Fprintln(w, x)
 	}
+	if c.Spoiled > 0 {
+		fmt.Fprintf(w, "%s marked as spoiled left out; counted, %s.\n", picksAre(c.Spoiled), changed(c.Changes))
+	}
 	for _, m := range models {
 		for _, s := range m.Words {
 			fmt.Fprintln(w, s)
 		}
 	}
-	return verdictLines(w, verdicts)
+	return verdictLines(w, verdicts, letters, c.Confidence)
+}
+
+func picksAre(n int) string {
+	if n == 1 {
+		return "1 pick"
+	}
+	return fmt.Sprintf("%d picks", n)
+}
+
+// changed says what the spoiled picks would change.
+func changed(all []compare.Change) string {
+	if len(all) == 0 {
+		return "no comparison would end otherwise"
+	}
+	var parts []string
+	for _, x := range all {
+		e, where := x.Effect, ""
+		if e.Stratum != "" {
+			where = e.Stratum + ", "
+		}
+		parts = append(parts, fmt.Sprintf("%s%s of %s against %s would be %q, not %q", where, e.Measure.Words, e.A, e.B, e.Finding, x.Was))
+	}
+	return strings.Join(parts, "; ")
 }
 
 func places(x float64) int {
 	switch x = math.Abs(x); {
-	case x >= 100:
+	case x >= 100, x == 0:
 		return 0
 	case x >= 10:
 		return 1
@@ -374,37 +461,138 @@ func places(x float64) int {
 	return 3
 }
 
-func verdictLines(w io.Writer, verdicts []compare.Verdict) error {
-	if !slices.ContainsFunc(verdicts, func(v compare.Verdict) bool { return len(v.Criteria) > 0 }) {
+// verdictLines writes a table: a line a setup, a column a requirement.
+func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, confidence float64) error {
+	var asked []compare.Criterion // each once
+	for _, v := range verdicts {
+		for _, c := range v.Criteria {
+			if !slices.ContainsFunc(asked, func(x compare.Criterion) bool { return x.Name == c.Name }) {
+				asked = append(asked, c)
+			}
+		}
+	}
+	if asked == nil {
 		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict.")
 		return err
 	}
 	fmt.Fprintln(w)
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "setup\tpicks\tpieces\trequirement\tbecause")
-	for _, v := range verdicts {
-		var why []string
-		for _, c := range v.Criteria {
-			why = append(why, sayCriterion(c))
+	place := func(v compare.Verdict) int {
+		if i := slices.Index(letters.order, v.Setup); i >= 0 {
+			return i
 		}
-		for _, x := range v.Warnings {
-			why = append(why, x.String())
-		}
-		fmt.Fprintf(t, "%s\t%d\t%d\t%s\t%s\n", v.Setup, v.Picks, v.Pieces, v.Answer, strings.Join(why, "; "))
+		return len(letters.order)
 	}
-	return t.Flush()
+	verdicts = slices.SortedStableFunc(slices.Values(verdicts), func(a, b compare.Verdict) int { return place(a) - place(b) })
+	remarks := map[string]int{} // said below once where all setups have them
+	said := func(v compare.Verdict) []string {
+		var all []string
+		for _, x := range v.Warnings {
+			switch x.Code {
+			case compare.SpoiledMatters:
+				all = append(all, fmt.Sprintf("with the %s marked as spoiled: %s", picksAre(v.Spoiled), v.WithSpoiled))
+			case compare.GapsMatter:
+				all = append(all, fmt.Sprintf("without the %s touched by gaps: %s", picksAre(v.Touched), v.Untouched))
+			default:
+				all = append(all, x.String())
+			}
+		}
+		if v.Spoiled > 0 && v.WithSpoiled == v.Answer {
+			all = append(all, fmt.Sprintf("with the %s marked as spoiled it is the same", picksAre(v.Spoiled)))
+		}
+		for _, c := range v.Criteria {
+			for _, x := range c.Warnings {
+				if x.Code == compare.DropsCluster {
+					all = append(all, fmt.Sprintf("%s: failures cluster, picks count 1/%.2g", c.Name, x.A))
+				}
+			}
+			if c.Rule != "" {
+				all = append(all, c.Rule)
+			}
+		}
+		return all
+	}
+	for _, v := range verdicts {
+		for _, s := range said(v) {
+			remarks[s]++
+		}
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	head := "setup\tpicks\tpieces\trequirement"
+	for _, c := range asked {
+		head += "\t" + c.Name
+	}
+	fmt.Fprintln(t, head+"\tto show it\tremarks")
+	for _, v := range verdicts {
+		name, ok := letters.of[v.Setup]
+		if !ok {
+			name = v.Setup
+		}
+		line := []string{name, strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces), string(v.Answer)}
+		need := 0
+		for _, a := range asked {
+			cell := "–"
+			for _, c := range v.Criteria {
+				if c.Name == a.Name {
+					cell = sayCriterion(c)
+					if c.Answer == compare.NotShown {
+						need = max(need, c.Needed)
+					}
+				}
+			}
+			line = append(line, cell)
+		}
+		more := ""
+		if need > v.Picks && v.Answer == compare.NotShown {
+			more = fmt.Sprintf("%d picks", need)
+		}
+		var own []string
+		for _, s := range said(v) {
+			if remarks[s] < len(verdicts) {
+				own = append(own, s)
+			}
+		}
+		fmt.Fprintln(t, strings.TrimRight(strings.Join(append(line, more, strings.Join(own, "; ")), "\t"), "\t"))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	var must []string
+	for _, c := range asked {
+		share := strconv.FormatFloat(100*c.Share, 'g', 3, 64) + " %"
+		switch c.Name {
+		case "seal time":
+			must = append(must, fmt.Sprintf("at most %s seal later than %s ms", share, sig(1e3*c.Limit)))
+		case "lowest vacuum":
+			must = append(must, fmt.Sprintf("at most %s fall below %s kPa", share, sig(c.Limit)))
+		default:
+			must = append(must, "at most "+share+" drop")
+		}
+	}
+	shape := ""
+	if slices.ContainsFunc(verdicts, func(v compare.Verdict) bool {
+		return slices.ContainsFunc(v.Criteria, func(c compare.Criterion) bool { return c.ByShape && c.Answer != compare.NotShown })
+	}) {
+		shape = "; n: by the normal limit"
+	}
+	fmt.Fprintf(w, "\nRequired at %g %% confidence: %s. Failed of how many, with the bound of the rate in brackets%s.\n", 100*confidence, strings.Join(must, ", "), shape)
+	for _, v := range verdicts[:1] {
+		for _, s := range said(v) {
+			if remarks[s] == len(verdicts) {
+				fmt.Fprintf(w, "Of every setup: %s.\n", s)
+			}
+		}
+	}
+	return nil
 }
 
+// sayCriterion says an answer with its reason: "holds, 0 of 120 (≤ 2.5 %)".
 func sayCriterion(c compare.Criterion) string {
-	s := fmt.Sprintf("%s %s: %d of %d failed", c.Name, c.Answer, c.Failed, c.Picks)
+	s := fmt.Sprintf("%s, %d of %d", c.Answer, c.Failed, c.Picks)
 	if c.Rate.OK() {
-		s += fmt.Sprintf(", at most %s %% where %s %% may", bound(100*c.Rate.Hi), strconv.FormatFloat(100*c.Share, 'g', 3, 64))
+		s += fmt.Sprintf(" (≤ %s %%)", bound(100*c.Rate.Hi))
 	}
-	if c.ByShape {
-		s += " (by the normal limit)"
-	}
-	if c.Answer == compare.NotShown && c.Needed > c.Picks {
-		s += fmt.Sprintf(", %d picks would show it", c.Needed)
+	if c.ByShape && c.Answer != compare.NotShown {
+		s += " n"
 	}
 	return s
 }
@@ -419,6 +607,25 @@ func EffectsCSV(w io.Writer, c compare.Comparison) error {
 		out.Write([]string{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, string(e.Finding), cell(e.Percent.Value), cell(e.Percent.Lo), cell(e.Percent.Hi),
 			cell(a.Value), cell(a.Lo), cell(a.Hi), cell(e.P), cell(e.Adjusted), e.Method, e.Block, strconv.Itoa(e.NA), strconv.Itoa(e.NB),
 			strings.Join(warnings(e.Warnings, e.Percent.Warnings), "; ")})
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// VerdictsCSV writes one line a setup and requirement.
+func VerdictsCSV(w io.Writer, verdicts []compare.Verdict) error {
+	out := csv.NewWriter(w)
+	out.Write([]string{"setup", "answer", "picks", "pieces", "spoiled", "with_spoiled", "touched_by_gap", "without_touched",
+		"criterion", "limit", "max_share", "criterion_answer", "criterion_picks", "failed", "rate", "rate_lo", "rate_hi", "independent_picks", "tolerance_limit", "tolerance_limit_normal", "picks_needed", "warnings"})
+	for _, v := range verdicts {
+		head := []string{v.Setup, string(v.Answer), strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces), strconv.Itoa(v.Spoiled), string(v.WithSpoiled), strconv.Itoa(v.Touched), string(v.Untouched)}
+		if len(v.Criteria) == 0 {
+			out.Write(append(head, append(make([]string, 13), strings.Join(warnings(v.Warnings), "; "))...))
+		}
+		for _, c := range v.Criteria {
+			out.Write(append(head[:len(head):len(head)], c.Name, cell(c.Limit), cell(c.Share), string(c.Answer), strconv.Itoa(c.Picks), strconv.Itoa(c.Failed),
+				cell(c.Rate.Value), cell(c.Rate.Lo), cell(c.Rate.Hi), cell(c.Worth), cell(c.Free), cell(c.Normal), strconv.Itoa(c.Needed), strings.Join(warnings(v.Warnings, c.Warnings), "; ")))
+		}
 	}
 	out.Flush()
 	return out.Error()

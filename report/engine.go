@@ -9,27 +9,41 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/engine"
+	"griptrial/analyze/lift"
+	"griptrial/record"
+	"griptrial/store"
 )
 
 // An EngineJSON is engines on a measured leak. For several leaks (cups, bags) Leaks has one of
 // these for each, and the fields beside it are those of the first.
 type EngineJSON struct {
-	Name        string         `json:"name,omitempty"` // of the leak: bag and cup
-	Bag         string         `json:"bag,omitempty"`
-	RequiredKPa analyze.Number `json:"required_kPa"`
-	AmbientKPa  analyze.Number `json:"ambient_kPa"`
-	Leak        LeakJSON       `json:"leak"`
-	Engines     []MatchJSON    `json:"engines"`
-	Cheapest    *string        `json:"cheapest"` // of those that are shown to hold, else that hold; null for none
-	Shown       bool           `json:"shown"`    // that the cheapest holds, by its whole interval
-	Volume      *CircuitJSON   `json:"volume"`
-	Leaks       []EngineJSON   `json:"leaks,omitempty"`
-	BetterCup   []string       `json:"better_cup,omitempty"`
-	Confirmed   []ConfirmJSON  `json:"confirmed,omitempty"`
-	Remarks     []string       `json:"remarks"`
-	Cautions    []string       `json:"cautions"`
+	Name            string         `json:"name,omitempty"` // of the leak: bag and cup
+	Bag             string         `json:"bag,omitempty"`
+	RequiredKPa     analyze.Number `json:"required_kPa"`
+	AmbientKPa      analyze.Number `json:"ambient_kPa"`
+	Leak            LeakJSON       `json:"leak"`
+	Engines         []MatchJSON    `json:"engines"`
+	Cheapest        *string        `json:"cheapest"`         // of those that are shown to hold, else that hold; null for none
+	CheapestCentral bool           `json:"cheapest_central"` // as one engine for all circuits
+	Shown           bool           `json:"shown"`            // that the cheapest holds, by its whole interval
+	Volume          *CircuitJSON   `json:"volume"`
+	Leaks           []EngineJSON   `json:"leaks,omitempty"`
+	BetterCup       []string       `json:"better_cup,omitempty"`
+	Confirmed       []ConfirmJSON  `json:"confirmed,omitempty"`
+	Remarks         []string       `json:"remarks"`
+	Curves          CurvesJSON     `json:"curves"`
+	Cautions        []string       `json:"cautions"`
 
-	drawing engine.Drawing
+	answer engine.Answer
+}
+
+// CurvesJSON are the curves to draw, over vacuum at the cup.
+type CurvesJSON struct {
+	Vacuum  []analyze.Number   `json:"vacuum_kPa"`
+	Leak    []analyze.Number   `json:"leak_Lmin"`
+	LeakLo  []analyze.Number   `json:"leak_lo_Lmin"` // 95 %
+	LeakHi  []analyze.Number   `json:"leak_hi_Lmin"`
+	Engines [][]analyze.Number `json:"engines_Lmin"` // in the order of the engines; null beyond a curve's end
 }
 
 // A LeakJSON is a fitted leak law.
@@ -44,7 +58,8 @@ type LeakJSON struct {
 	Settings    int             `json:"settings"`
 	TestedToKPa analyze.Number  `json:"tested_to_kPa"`
 	Points      []LeakPointJSON `json:"points"`
-	Others      []LeakJSON      `json:"other_laws,omitempty"` // that the points do not rule out
+	Left        []string        `json:"settings_that_few_held,omitempty"` // their leak tells of the tightest pieces only
+	Others      []LeakJSON      `json:"other_laws,omitempty"`             // that the points do not rule out
 }
 
 // A LeakPointJSON is a measured leak.
@@ -55,6 +70,9 @@ type LeakPointJSON struct {
 	Flow    analyze.Number `json:"flow_Lmin"`
 	FlowU   analyze.Number `json:"flow_u_Lmin"`
 	Source  string         `json:"source"`
+
+	Exponent  analyze.Number `json:"exponent"` // of the law, from the course of a leak-down; null for none
+	ExponentU analyze.Number `json:"exponent_u"`
 }
 
 // A MatchJSON is one engine on the leak.
@@ -103,7 +121,8 @@ type ConfirmJSON struct {
 	MeasuredKP  analyze.Figure `json:"measured_vacuum_kPa"`
 	Within      *bool          `json:"within"` // the intervals meet
 	PredictedS  analyze.Figure `json:"predicted_seal_time_s"`
-	MeasuredS   analyze.Number `json:"measured_seal_time_s"`
+	MeasuredS   analyze.Number `json:"measured_seal_time_s"` // median
+	SealWithin  *bool          `json:"seal_time_within"`     // the median lies in the predicted interval
 }
 
 func num(x float64) analyze.Number { return analyze.Number(x) }
@@ -122,18 +141,102 @@ func workJSON(w engine.Work) WorkJSON {
 		num(w.PickJ), num(w.YearKWh), num(w.HoldsShutS), num(w.VacuumKPa.Value)}
 }
 
-// Engines returns engines on a leak as JSON. settings name the points, or are nil.
-func Engines(name string, fit engine.Fit, points []engine.Point, settings []string, all []engine.Match, need engine.Need) EngineJSON {
-	j := EngineJSON{Name: name, RequiredKPa: num(need.RequiredKPa), AmbientKPa: num(need.AmbientKPa), Leak: leakJSON(fit),
-		Engines: []MatchJSON{}, Remarks: []string{}, Cautions: Cautions, drawing: engine.Draw(all, fit, 201)}
-	for i, p := range points {
-		x := LeakPointJSON{Vacuum: num(p.VacuumKPa), VacuumU: num(p.VacuumU), Flow: num(p.FlowLminANR), FlowU: num(p.FlowU), Source: p.Source}
-		if settings != nil {
-			x.Setting = settings[i]
+// MatchEngines answers a question about leaks as JSON: the one way of the command, the page and
+// reports. Every error is about the leaks or the question.
+func MatchEngines(leaks []engine.MeasuredLeak, q engine.Question) (EngineJSON, error) {
+	var out EngineJSON
+	for i, l := range leaks {
+		a, err := q.Answer(l)
+		if err != nil {
+			return EngineJSON{}, fmt.Errorf("%s: %w", l.Name, err)
+		}
+		e := answerJSON(a)
+		if i == 0 {
+			out = e
+		}
+		out.Leaks = append(out.Leaks, e)
+	}
+	if len(leaks) == 1 {
+		out.Leaks = nil
+	} else {
+		out.betterCups()
+	}
+	out.Remarks = append(out.Remarks, fmt.Sprintf("compressed air at %.4g kWh/m³ ANR; plants lie from %.2f to %.2f, the user's own meter comes first",
+		q.Cycle.SpecificEnergyKWhM3, engine.LowSpecificEnergyKWhM3, engine.HighSpecificEnergyKWhM3))
+	if math.IsNaN(q.Cycle.SupplyOnS) && !math.IsNaN(q.Cycle.PicksPerMinute) {
+		out.Remarks = append(out.Remarks, "no time that the supply is on: ejectors are taken to run the whole cycle")
+	}
+	if q.Circuits > 1 {
+		out.Remarks = append(out.Remarks, "one for all: a cup that misses its bag takes the vacuum of the others, too")
+	}
+	if q.LeakFactor != 1 {
+		out.Remarks = append(out.Remarks, fmt.Sprintf("what if: %.3g times the measured leak", q.LeakFactor))
+	}
+	if !math.IsNaN(q.AirPressureKPa) {
+		out.Remarks = append(out.Remarks, fmt.Sprintf("what if: %.4g bar of compressed air. %s; measure before you build on it", q.AirPressureKPa/100, airPressureModel))
+		for _, c := range q.Candidates {
+			if c.Kind == "ejector" && math.IsNaN(c.AirPressureKPa) {
+				out.Remarks = append(out.Remarks, c.Name+": its air_pressure is not stated, so that its curve stays as it is")
+			}
+		}
+	}
+	return out, nil
+}
+
+// airPressureModel says how an ejector's curve follows its air pressure.
+const airPressureModel = "An ejector's flow and deepest vacuum are taken to fall in proportion to the gauge pressure and not to grow above that of its curve, its air to follow the absolute pressure"
+
+// MatchTrial is MatchEngines on a recorded trial: an analysis of file, whose words for itself is
+// name. A rate, or an ambient, that the question leaves open (NaN) is the trial's.
+func MatchTrial(file *store.Trial, name string, set int, q engine.Question) (EngineJSON, error) {
+	t, err := record.TestedSetups(file, name, set)
+	if err != nil {
+		return EngineJSON{}, err
+	}
+	if math.IsNaN(q.Cycle.PicksPerMinute) {
+		q.Cycle.PicksPerMinute = t.Trial.Requirement.PicksPerMinute
+	}
+	ambientFrom := ""
+	if math.IsNaN(q.AmbientKPa) {
+		if q.AmbientKPa, ambientFrom = t.AmbientKPa, "as the trial's rig file states"; math.IsNaN(q.AmbientKPa) {
+			q.AmbientKPa, ambientFrom = lift.SeaLevelKPa, SeaLevel
+		}
+	}
+	leaks, err := q.Leaks(t.Setups)
+	if err != nil {
+		return EngineJSON{}, fmt.Errorf("%s: %w", name, err)
+	}
+	j, err := MatchEngines(leaks, q)
+	if err == nil && ambientFrom != "" {
+		j.Remarks = append(j.Remarks, "ambient: "+ambientFrom)
+	}
+	return j, err
+}
+
+// SeaLevel says where the ambient pressure is from when nobody stated it.
+const SeaLevel = "standard atmosphere at sea level, no altitude stated"
+
+// answerJSON returns an answer as JSON.
+func answerJSON(a engine.Answer) EngineJSON {
+	fit, need := a.Fit, a.Need
+	d := engine.Draw(a.Matches, fit, 101)
+	j := EngineJSON{Name: a.Leak.Name, RequiredKPa: num(need.RequiredKPa), AmbientKPa: num(need.AmbientKPa), Leak: leakJSON(fit), Engines: []MatchJSON{},
+		Curves: CurvesJSON{nums(d.VacuumKPa), nums(d.Leak), nums(d.LeakLo), nums(d.LeakHi), nil}, Remarks: []string{}, Cautions: Cautions, answer: a}
+	if len(a.Leak.Tested) > 0 {
+		j.Bag = a.Leak.Tested[0].Setup.Bag
+	}
+	for i, p := range a.Leak.Points {
+		x := LeakPointJSON{Vacuum: num(p.VacuumKPa), VacuumU: num(p.VacuumU), Flow: num(p.FlowLminANR), FlowU: num(p.FlowU), Source: p.Source,
+			Exponent: num(math.NaN()), ExponentU: num(math.NaN())}
+		if p.ExponentU > 0 {
+			x.Exponent, x.ExponentU = num(p.Exponent), num(p.ExponentU)
+		}
+		if a.Leak.Settings != nil {
+			x.Setting = a.Leak.Settings[i]
 		}
 		j.Leak.Points = append(j.Leak.Points, x)
 	}
-	for _, m := range all {
+	for i, m := range a.Matches {
 		f := m.Operating.VacuumKPa
 		x := MatchJSON{Name: m.Of.Name, Kind: m.Of.Kind, Vacuum: num(f.Value), VacuumU: num(f.U), VacuumLo: num(f.Lo), VacuumHi: num(f.Hi),
 			Linear: num(m.Operating.LinearKPa), EngineVacuum: num(m.Operating.EngineVacuumKPa), Extrapolated: m.Operating.BeyondTested, Warnings: []string{}, WorkJSON: workJSON(m.Work)}
@@ -145,19 +248,47 @@ func Engines(name string, fit engine.Fit, points []engine.Point, settings []stri
 			x.Central = &c
 		}
 		j.Engines = append(j.Engines, x)
+		j.Curves.Engines = append(j.Curves.Engines, nums(d.Engines[i]))
 	}
-	if best, shown := engine.Cheapest(all); best >= 0 {
-		j.Cheapest, j.Shown = &all[best].Of.Name, shown
+	if best, central, shown := engine.Cheapest(a.Matches); best >= 0 {
+		j.Cheapest, j.CheapestCentral, j.Shown = &a.Matches[best].Of.Name, central && need.Circuits > 1, shown
 	}
+	j.Leak.Left = a.Leak.Left
 	if need.Circuit.VolumeL > 0 {
 		j.Volume = &CircuitJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
 	}
 	return j
 }
 
-// BetterCups says, for leaks of the same bag, what each leak's cheapest engine takes beside the
+func nums(x []float64) []analyze.Number {
+	out := make([]analyze.Number, len(x))
+	for i := range x {
+		out[i] = num(x[i])
+	}
+	return out
+}
+
+// AllShown reports whether every leak has an engine that is shown to hold, by its whole interval.
+func (j EngineJSON) AllShown() bool {
+	for _, e := range j.all() {
+		if !e.Shown {
+			return false
+		}
+	}
+	return true
+}
+
+// all returns one for each leak.
+func (j EngineJSON) all() []EngineJSON {
+	if len(j.Leaks) == 0 {
+		return []EngineJSON{j}
+	}
+	return j.Leaks
+}
+
+// betterCups says, for leaks of the same bag, what each leak's cheapest engine takes beside the
 // dearest leak's, where it is less; without a cycle which engine each takes, where they differ.
-func (j *EngineJSON) BetterCups() {
+func (j *EngineJSON) betterCups() {
 	bags := map[string][]EngineJSON{}
 	var order []string
 	for _, e := range j.Leaks {
@@ -176,6 +307,9 @@ func better(leaks []EngineJSON) (lines []string) {
 	energy := func(e EngineJSON) float64 {
 		for _, m := range e.Engines {
 			if e.Cheapest != nil && m.Name == *e.Cheapest {
+				if e.CheapestCentral {
+					return float64(m.Central.PickJ)
+				}
 				return float64(m.PickJ)
 			}
 		}
@@ -210,11 +344,7 @@ func better(leaks []EngineJSON) (lines []string) {
 
 // WriteEngines writes engines on leaks.
 func WriteEngines(w io.Writer, j EngineJSON) error {
-	all := j.Leaks
-	if len(all) == 0 {
-		all = []EngineJSON{j}
-	}
-	for _, e := range all {
+	for _, e := range j.all() {
 		if err := e.write(w); err != nil {
 			return err
 		}
@@ -225,15 +355,25 @@ func WriteEngines(w io.Writer, j EngineJSON) error {
 	if len(j.Confirmed) > 0 {
 		fmt.Fprintln(w, "\npredicted against measured")
 		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\tmeasured kPa\tagree\tpredicted seal ms\tmeasured ms")
-		for _, c := range j.Confirmed {
-			agree := "–"
-			if c.Within != nil && *c.Within {
-				agree = "yes"
-			} else if c.Within != nil {
-				agree = "NO"
+		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\t95 %\tmeasured kPa\tagree\tpredicted seal ms\t95 %\tmeasured ms\tagree")
+		agree := func(within *bool) string {
+			switch {
+			case within == nil:
+				return "–"
+			case *within:
+				return "yes"
 			}
-			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree, Digits(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"))
+			return "NO"
+		}
+		interval := func(f analyze.Figure, times float64) string {
+			if !f.OK() {
+				return "–"
+			}
+			return fmt.Sprintf("%.4g to %s", f.Lo*times, dash(f.Hi*times, "%.4g"))
+		}
+		for _, c := range j.Confirmed {
+			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), interval(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree(c.Within),
+				Digits(c.PredictedS, 1000), interval(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"), agree(c.SealWithin))
 		}
 		if err := tw.Flush(); err != nil {
 			return err
@@ -266,6 +406,9 @@ func (j EngineJSON) write(w io.Writer) error {
 			fmt.Fprintf(w, "  from %s\n", p.Source)
 		}
 	}
+	for _, s := range l.Left {
+		fmt.Fprintf(w, "  at %s fewer than 9 of 10 picks held: their leak would tell of the tightest pieces only\n", s)
+	}
 	if len(l.Others) > 0 {
 		var names []string
 		for _, o := range l.Others {
@@ -277,33 +420,40 @@ func (j EngineJSON) write(w io.Writer) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, "\tengine\tvacuum kPa\t95 %\tmargin\tholds\tflow L/min\tair L/min\tpower W\tseal ms\tJ a pick\tkWh a year\tshut s")
 	for i, m := range j.Engines {
-		holds := "no"
-		if m.Shown {
-			holds = "yes"
-		} else if m.Holds {
-			holds = "not shown"
+		holds := func(w WorkJSON) string {
+			switch {
+			case w.Shown:
+				return "yes"
+			case w.Holds:
+				return "not shown"
+			}
+			return "no"
 		}
 		mark := ""
 		if m.Extrapolated {
 			mark = " extrapolated"
 		}
-		fmt.Fprintf(tw, "%c\t%s\t%.1f\t%.1f to %.1f%s\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t%s\n", 'A'+rune(i%26), m.Name, m.Vacuum, m.VacuumLo, m.VacuumHi, mark, m.Margin, holds, m.Flow,
+		fmt.Fprintf(tw, "%c\t%s\t%.1f\t%.1f to %.1f%s\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t%s\n", 'A'+rune(i%26), m.Name, m.Vacuum, m.VacuumLo, m.VacuumHi, mark, m.Margin, holds(m.WorkJSON), m.Flow,
 			dash(float64(m.Air), "%.0f"), dash(float64(m.Power), "%.0f"), Digits(m.SealTime, 1000), dash(float64(m.PickJ), "%.0f"), dash(float64(m.YearKWh), "%.0f"), dash(float64(m.HoldsShutS), "%.2f"))
 		if c := m.Central; c != nil {
-			fmt.Fprintf(tw, "\t  one for all\t%.1f\t\t%+.1f\t%t\t%.1f\t%s\t%s\t%s\t%s\t%s\t\n", c.CentralKPa, c.Margin, c.Holds, c.Flow, dash(float64(c.Air), "%.0f"), dash(float64(c.Power), "%.0f"),
+			fmt.Fprintf(tw, "\t  one for all\t%.1f\t\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t\n", c.CentralKPa, c.Margin, holds(*c), c.Flow, dash(float64(c.Air), "%.0f"), dash(float64(c.Power), "%.0f"),
 				Digits(c.SealTime, 1000), dash(float64(c.PickJ), "%.0f"), dash(float64(c.YearKWh), "%.0f"))
 		}
 	}
 	if err := tw.Flush(); err != nil {
 		return err
 	}
+	all := ""
+	if j.CheapestCentral {
+		all = ", one for all circuits"
+	}
 	switch {
 	case j.Cheapest == nil:
 		fmt.Fprintln(w, "\nno engine holds")
 	case j.Shown:
-		fmt.Fprintf(w, "\nthe cheapest that holds: %s\n", *j.Cheapest)
+		fmt.Fprintf(w, "\nthe cheapest that holds: %s%s\n", *j.Cheapest, all)
 	default:
-		fmt.Fprintf(w, "\nthe cheapest that holds by its value: %s; the points do not show it: measure at more settings\n", *j.Cheapest)
+		fmt.Fprintf(w, "\nthe cheapest that holds by its value: %s%s; the points do not show it: measure at more settings\n", *j.Cheapest, all)
 	}
 	j.plot(w)
 	return nil
@@ -312,12 +462,12 @@ func (j EngineJSON) write(w io.Writer) error {
 // plot writes the curves as characters: engines A, B …, the leak as *, the required vacuum as |.
 func (j EngineJSON) plot(w io.Writer) {
 	const columns, rows = 64, 14
-	d := j.drawing
-	n := len(d.VacuumKPa)
+	d := j.Curves
+	n := len(d.Vacuum)
 	if n < 2 {
 		return
 	}
-	top, deepest := j.mostFlow(), d.VacuumKPa[n-1]
+	top, deepest := j.mostFlow(), float64(d.Vacuum[n-1])
 	var grid [rows][columns]rune
 	for r := range grid {
 		for c := range grid[r] {
@@ -326,7 +476,7 @@ func (j EngineJSON) plot(w io.Writer) {
 	}
 	put := func(i int, q float64, mark rune) {
 		if r := rows - 1 - int(math.Round(q/top*(rows-1))); r >= 0 && r < rows {
-			grid[r][int(math.Round(d.VacuumKPa[i]/deepest*(columns-1)))] = mark
+			grid[r][int(math.Round(float64(d.Vacuum[i])/deepest*(columns-1)))] = mark
 		}
 	}
 	if c := int(math.Round(float64(j.RequiredKPa) / deepest * (columns - 1))); c >= 0 && c < columns {
@@ -336,13 +486,13 @@ func (j EngineJSON) plot(w io.Writer) {
 	}
 	for k := range d.Engines {
 		for i, q := range d.Engines[k] {
-			if !math.IsNaN(q) {
+			if q := float64(q); !math.IsNaN(q) {
 				put(i, q, 'A'+rune(k%26))
 			}
 		}
 	}
 	for i, q := range d.Leak {
-		put(i, q, '*')
+		put(i, float64(q), '*')
 	}
 	fmt.Fprintf(w, "\nL/min ANR; * leak, | required\n")
 	for r := range grid {
@@ -358,8 +508,8 @@ func (j EngineJSON) plot(w io.Writer) {
 // mostFlow returns the top of a plot: four times the largest operating flow, at most all.
 func (j EngineJSON) mostFlow() float64 {
 	all, at := 0.0, 0.0
-	for _, e := range j.drawing.Engines {
-		all = max(all, e[0])
+	for _, e := range j.Curves.Engines {
+		all = max(all, float64(e[0]))
 	}
 	for _, m := range j.Engines {
 		at = max(at, float64(m.Flow))

@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"strings"
+
+	"griptrial/analyze"
 )
 
 // colours of engines; they differ in lightness, too.
@@ -14,10 +16,7 @@ var colours = []string{"#1b5e9e", "#c4561a", "#2e7d4f", "#8e3b8a", "#7a6a00", "#
 // EnginesSVG draws flow over vacuum: the engines' curves, the leak's with its 95 % band, and
 // the operating points with their intervals. One panel a leak.
 func EnginesSVG(w io.Writer, j EngineJSON) error {
-	all := j.Leaks
-	if len(all) == 0 {
-		all = []EngineJSON{j}
-	}
+	all := j.all()
 	const width, height = 720.0, 420.0
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" width="%g" height="%g" font-family="Helvetica, Arial, sans-serif" font-size="12">`+"\n", width, height*float64(len(all)), width, height*float64(len(all)))
@@ -34,11 +33,11 @@ func EnginesSVG(w io.Writer, j EngineJSON) error {
 
 func (j EngineJSON) panel(b *strings.Builder, number int, width, height float64) {
 	const left, right, top, bottom = 60, 20, 36, 48
-	d := j.drawing
-	if len(d.VacuumKPa) < 2 {
+	d := j.Curves
+	if len(d.Vacuum) < 2 {
 		return
 	}
-	deepest, most := d.VacuumKPa[len(d.VacuumKPa)-1], j.mostFlow()
+	deepest, most := float64(d.Vacuum[len(d.Vacuum)-1]), j.mostFlow()
 	x := func(v float64) float64 { return left + (width-left-right)*v/deepest }
 	y := func(q float64) float64 { return height - bottom - (height-top-bottom)*q/most }
 	fmt.Fprintf(b, `<clipPath id="area%d"><rect x="%d" y="%d" width="%g" height="%g"/></clipPath>`+"\n", number, left, top, width-left-right, height-top-bottom)
@@ -51,18 +50,18 @@ func (j EngineJSON) panel(b *strings.Builder, number int, width, height float64)
 	fmt.Fprintf(b, `<text x="%.1f" y="%.1f" text-anchor="middle">vacuum, kPa</text><text transform="translate(16 %.1f) rotate(-90)" text-anchor="middle">flow, L/min ANR</text>`+"\n", (left+width-right)/2, height-12, (top+height-bottom)/2)
 	fmt.Fprintf(b, `<text x="%d" y="20" font-weight="bold">%s</text>`+"\n<g clip-path=\"url(#area%d)\">\n", left, html.EscapeString(j.Name), number)
 	var band strings.Builder
-	for i, v := range d.VacuumKPa {
-		fmt.Fprintf(&band, "%.2f,%.2f ", x(v), y(d.LeakLo[i]))
+	for i, v := range d.Vacuum {
+		fmt.Fprintf(&band, "%.2f,%.2f ", x(float64(v)), y(float64(d.LeakLo[i])))
 	}
-	for i := len(d.VacuumKPa) - 1; i >= 0; i-- {
-		fmt.Fprintf(&band, "%.2f,%.2f ", x(d.VacuumKPa[i]), y(min(d.LeakHi[i], 10*most)))
+	for i := len(d.Vacuum) - 1; i >= 0; i-- {
+		fmt.Fprintf(&band, "%.2f,%.2f ", x(float64(d.Vacuum[i])), y(min(float64(d.LeakHi[i]), 10*most)))
 	}
 	fmt.Fprintf(b, `<polygon points="%s" fill="#000" fill-opacity="0.12"/>`+"\n", strings.TrimSpace(band.String()))
-	line := func(flow []float64, style string) {
+	line := func(flow []analyze.Number, style string) {
 		var p strings.Builder
 		for i, q := range flow {
-			if !math.IsNaN(q) {
-				fmt.Fprintf(&p, "%.2f,%.2f ", x(d.VacuumKPa[i]), y(q))
+			if q := float64(q); !math.IsNaN(q) {
+				fmt.Fprintf(&p, "%.2f,%.2f ", x(float64(d.Vacuum[i])), y(q))
 			}
 		}
 		fmt.Fprintf(b, `<polyline points="%s" fill="none" %s/>`+"\n", strings.TrimSpace(p.String()), style)

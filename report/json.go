@@ -25,6 +25,8 @@ type PicksJSON struct {
 	Events       []EventJSON    `json:"events"`
 	Gaps         []GapJSON      `json:"gaps"`
 	LeakDowns    []LeakDownJSON `json:"leak_downs,omitempty"`
+
+	Circumstances *CircumstancesJSON `json:"circumstances,omitempty"` // of a trial file
 }
 
 // A SamplingJSON tells how even the samples came.
@@ -41,6 +43,7 @@ type PickJSON struct {
 	Group   *string `json:"group"`
 	Run     int     `json:"run,omitempty"`
 	Setup   string  `json:"setup,omitempty"`
+	Spoiled *string `json:"spoiled,omitempty"` // why a person marked it as spoiled
 
 	Outcome   pick.Outcome   `json:"outcome"`
 	EndedAt   *string        `json:"ended_at"`
@@ -82,6 +85,7 @@ type PickJSON struct {
 	ReEvacuationsPerMin   analyze.Figure `json:"re_evacuations_per_min"`
 	DutyShare             analyze.Figure `json:"duty"`
 	PartPresentDelayS     analyze.Figure `json:"part_present_delay_s"`
+	OpenSuctionKPa        analyze.Figure `json:"open_suction_kPa"`
 	SettlingTimeS         analyze.Figure `json:"settling_time_s"`
 
 	// Missing says of figures that are null why they cannot be had.
@@ -154,6 +158,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		ReEvacuationsPerMin:   p.ReEvacuationsPerMin,
 		DutyShare:             p.DutyShare,
 		PartPresentDelayS:     p.PartPresentDelayS,
+		OpenSuctionKPa:        p.OpenSuctionKPa,
 		SettlingTimeS:         p.SettlingTimeS,
 	}
 	for name, f := range map[string]analyze.Figure{

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -80,8 +81,35 @@ func pointJSON(p layout.Point) PointJSON {
 	return PointJSON{analyze.Number(p.XMM), analyze.Number(p.YMM)}
 }
 
-// Layout returns a pattern as JSON.
-func Layout(o layout.Order, p layout.Pattern) LayoutJSON {
+// PlaceCups places the same cups on one bag or several, as JSON: the one way of the command,
+// the page and reports. own are the bags' own patterns, to draw sheets from. Every error is about
+// the orders.
+func PlaceCups(orders []layout.Order) (j LayoutJSON, own []layout.Pattern, err error) {
+	if len(orders) == 0 {
+		return j, nil, errors.New("no bag")
+	}
+	m, err := layout.ForAll(orders)
+	if err != nil {
+		return j, nil, err
+	}
+	if len(orders) == 1 {
+		return layoutJSON(orders[0], m.Own[0]), m.Own, nil
+	}
+	return layoutMix(orders, m), m.Own, nil
+}
+
+// JudgeCups returns cups at places of the user's own as JSON: their gap, and whether they fit.
+func JudgeCups(o layout.Order, cups []layout.Point) (LayoutJSON, error) {
+	p, err := layout.Judge(o, cups)
+	if err != nil {
+		return LayoutJSON{}, err
+	}
+	o.Cups = len(cups)
+	return layoutJSON(o, p), nil
+}
+
+// layoutJSON returns a pattern as JSON.
+func layoutJSON(o layout.Order, p layout.Pattern) LayoutJSON {
 	j := LayoutJSON{Cups: []PointJSON{}, GapMM: analyze.Number(p.GapMM), MinGapMM: analyze.Number(p.MinGapMM), Moved: p.Moved, Fits: p.Fits,
 		LargestLipMM: analyze.Number(p.LargestLipMM), Scale: analyze.Number(p.Scale), MoveMM: analyze.Number(p.MoveMM), Why: text(p.Why)}
 	for _, c := range p.Cups {
@@ -107,20 +135,20 @@ func Layout(o layout.Order, p layout.Pattern) LayoutJSON {
 	return j
 }
 
-// LayoutMix returns the patterns of several bags as JSON.
-func LayoutMix(orders []layout.Order, m layout.Mix) LayoutJSON {
+// layoutMix returns the patterns of several bags as JSON.
+func layoutMix(orders []layout.Order, m layout.Mix) LayoutJSON {
 	var j LayoutJSON
 	if m.Common != nil {
-		j = Layout(orders[0], *m.Common)
+		j = layoutJSON(orders[0], *m.Common)
 	} else {
-		j = Layout(orders[0], layout.Pattern{GapMM: math.NaN(), MinGapMM: math.NaN(), Scale: math.NaN(), MoveMM: math.NaN(),
+		j = layoutJSON(orders[0], layout.Pattern{GapMM: math.NaN(), MinGapMM: math.NaN(), Scale: math.NaN(), MoveMM: math.NaN(),
 			Why: "no one pattern serves all bags; make the cups adjustable over the ranges"})
 	}
 	serves := m.Common != nil
 	j.ServesAll, j.FlatMM, j.SwingAxis = &serves, nil, nil
 	for i, o := range orders {
 		size := SizeJSON{analyze.Number(o.Bag.LengthMM), analyze.Number(o.Bag.WidthMM)}
-		j.Bags = append(j.Bags, BagLayoutJSON{size, Layout(o, m.Own[i])})
+		j.Bags = append(j.Bags, BagLayoutJSON{size, layoutJSON(o, m.Own[i])})
 	}
 	for i, r := range m.Ranges {
 		j.Ranges = append(j.Ranges, RangeJSON{i + 1, [2]analyze.Number{analyze.Number(r.X0MM), analyze.Number(r.X1MM)}, [2]analyze.Number{analyze.Number(r.Y0MM), analyze.Number(r.Y1MM)}})

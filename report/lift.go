@@ -1,6 +1,7 @@
 package report
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -8,6 +9,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/lift"
+	"griptrial/config"
 )
 
 // A LiftJSON is the vacuum that a load needs.
@@ -107,6 +109,75 @@ func (j *LiftJSON) Fill(l lift.Load, r lift.Result) {
 	if j.DiameterFrom == "stated" {
 		j.Remarks = append(j.Remarks, "the effective diameter is smaller than the lip's: state it from a measured pull where you can")
 	}
+}
+
+// A LiftTrialJSON is what the load of a trial asks of its setups.
+type LiftTrialJSON struct {
+	Setups   []SetupLiftJSON `json:"setups"`
+	Cautions []string        `json:"cautions"`
+}
+
+// A SetupLiftJSON is what a load asks of a setup.
+type SetupLiftJSON struct {
+	Setup     string         `json:"setup"`
+	OwnVacuum analyze.Number `json:"own_vacuum_kPa"` // stated for the setup, and going before the load; null for none
+	LiftJSON
+}
+
+// LiftTrial returns what the load of a trial asks of its setups at a place. The error says that
+// the trial states no load.
+func LiftTrial(t *config.Trial, ambientKPa float64, ambientFrom string) (LiftTrialJSON, error) {
+	l := t.Requirement.Load
+	if l == nil {
+		return LiftTrialJSON{}, errors.New("the requirement is no load; want requirement.load")
+	}
+	out := LiftTrialJSON{Cautions: Cautions}
+	for _, s := range t.Setups {
+		load := lift.OfSetup(l, s, ambientKPa)
+		r, err := lift.Required(load)
+		if err != nil {
+			return LiftTrialJSON{}, fmt.Errorf("setup %q: %w", s.Name, err)
+		}
+		j := SetupLiftJSON{Setup: s.Name, OwnVacuum: analyze.Number(math.NaN()), LiftJSON: LiftJSON{DiameterFrom: "stated", FrictionFrom: l.FrictionSource, AmbientFrom: ambientFrom}}
+		j.Fill(load, r)
+		if math.Abs(s.VacuumKPa-r.RequiredVacuumKPa) > 1e-9*r.RequiredVacuumKPa {
+			j.OwnVacuum = analyze.Number(s.VacuumKPa)
+		}
+		out.Setups = append(out.Setups, j)
+	}
+	return out, nil
+}
+
+// WriteLiftTrial writes what the load of a trial asks of its setups.
+func WriteLiftTrial(w io.Writer, j LiftTrialJSON) error {
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw, "setup\tmass kg\tcups\teffective mm\trequired kPa\t% of ambient\truling phase\tN a cup\tone cup lost kPa\t")
+	for _, s := range j.Setups {
+		note := ""
+		if !math.IsNaN(float64(s.OwnVacuum)) {
+			note = fmt.Sprintf("judged at its own %.4g kPa", s.OwnVacuum)
+			if s.OwnVacuum < s.RequiredVacuumKPa {
+				note += ", LESS THAN THE LOAD NEEDS"
+			}
+		}
+		if !s.Possible {
+			note = "IMPOSSIBLE"
+		}
+		fmt.Fprintf(tw, "%s\t%.4g\t%d\t%.4g\t%.1f\t%.0f\t%s\t%.1f\t%s\t%s\n", s.Setup, s.MassKg, s.Cups, s.DiameterMM, s.RequiredVacuumKPa, s.PercentOfAmbient, s.RulingPhase, s.ForcePerCupN,
+			dash(float64(s.OneCupLostKPa), "%.1f"), note)
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(w)
+	if len(j.Setups) > 0 {
+		s := j.Setups[0]
+		fmt.Fprintf(w, "safety %g; ambient %.1f kPa (%s)\n", s.Safety, s.AmbientKPa, s.AmbientFrom)
+		for _, r := range s.Remarks[:1] {
+			fmt.Fprintf(w, "- %s\n", r)
+		}
+	}
+	return cautions(w)
 }
 
 // Lift writes what a load needs.

@@ -9,6 +9,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/linespeed"
+	"griptrial/analyze/pick"
 	"griptrial/analyze/stats"
 )
 
@@ -18,13 +19,37 @@ type LineSpeed struct {
 	linespeed.View
 }
 
+// LineSpeedsOf holds the picks of each station and setup against a cycle, in the order in
+// which they first come.
+func LineSpeedsOf(rows []Row, o linespeed.Options) ([]LineSpeed, error) {
+	type key struct{ station, setup string }
+	var order []key
+	by := map[key][]pick.Pick{}
+	for _, r := range rows {
+		k := key{r.Station, r.Setup}
+		if by[k] == nil {
+			order = append(order, k)
+		}
+		by[k] = append(by[k], r.Pick)
+	}
+	var all []LineSpeed
+	for _, k := range order {
+		v, err := linespeed.New(by[k], o)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, LineSpeed{Station: k.station, Setup: k.setup, View: v})
+	}
+	return all, nil
+}
+
 // histogramRows is how many classes a distribution is drawn in.
 const histogramRows = 8
 
 // LineSpeeds writes line-speed views, as text or as JSON.
 func LineSpeeds(w io.Writer, all []LineSpeed, asJSON bool) error {
 	if asJSON {
-		return WriteJSON(w, lineSpeedsJSON(all))
+		return WriteJSON(w, LineSpeedViews(all))
 	}
 	for i := range all {
 		v := &all[i]
@@ -130,7 +155,14 @@ func histogram(w io.Writer, sorted []float64, limitS float64, from string) {
 	}
 }
 
-type lineSpeedJSON struct {
+// A LineSpeedsJSON is views of picks against a line's cycle, one a station and setup.
+type LineSpeedsJSON struct {
+	Schema int             `json:"schema"`
+	Views  []LineSpeedJSON `json:"line_speed"`
+}
+
+// A LineSpeedJSON is one view.
+type LineSpeedJSON struct {
 	Station      string           `json:"station"`
 	Setup        string           `json:"setup,omitempty"`
 	Rate         analyze.Number   `json:"picks_per_minute"`
@@ -148,7 +180,7 @@ type lineSpeedJSON struct {
 	Verdict      string           `json:"verdict,omitempty"`
 	TailS        analyze.Number   `json:"tail_s"`
 	SealTimesS   []analyze.Number `json:"seal_times_s"`
-	Phases       []phaseJSON      `json:"phases"`
+	Phases       []PhaseJSON      `json:"phases"`
 	PresentOn    analyze.Number   `json:"part_present_on_kPa"`
 	PresentOff   analyze.Number   `json:"part_present_off_kPa"`
 	ReleasedKPa  analyze.Number   `json:"released_kPa"`
@@ -158,7 +190,8 @@ type lineSpeedJSON struct {
 	Remarks      []string         `json:"remarks"`
 }
 
-type phaseJSON struct {
+// A PhaseJSON is a part of a pick's time.
+type PhaseJSON struct {
 	Name    string         `json:"name"`
 	Picks   int            `json:"picks"`
 	MedianS analyze.Number `json:"median_s"`
@@ -168,25 +201,23 @@ type phaseJSON struct {
 	InSeal  bool           `json:"in_seal_time"`
 }
 
-func lineSpeedsJSON(all []LineSpeed) any {
-	views := []lineSpeedJSON{}
+// LineSpeedViews returns line-speed views as JSON.
+func LineSpeedViews(all []LineSpeed) LineSpeedsJSON {
+	views := []LineSpeedJSON{}
 	for i := range all {
 		v := &all[i]
 		s := v.Switch
-		j := lineSpeedJSON{v.Station, v.Setup, analyze.Number(v.PicksPerMinute), analyze.Number(v.CycleS), analyze.Number(v.LimitS), v.LimitFrom,
+		j := LineSpeedJSON{v.Station, v.Setup, analyze.Number(v.PicksPerMinute), analyze.Number(v.CycleS), analyze.Number(v.LimitS), v.LimitFrom,
 			analyze.Number(v.RestS), v.SealFrom, v.Picks, v.Left, v.Over, analyze.Number(v.OverIn.Lo), analyze.Number(v.OverIn.Hi), v.Unsure, v.Verdict,
-			analyze.Number(v.Tail), []analyze.Number{}, []phaseJSON{}, analyze.Number(s.PartPresentOnKPa), analyze.Number(s.PartPresentOffKPa),
+			analyze.Number(v.Tail), []analyze.Number{}, []PhaseJSON{}, analyze.Number(s.PartPresentOnKPa), analyze.Number(s.PartPresentOffKPa),
 			analyze.Number(s.ReleasedKPa), analyze.Number(s.HoldLowKPa), analyze.Number(s.HeldLowKPa), analyze.Number(s.IdleHighKPa), append([]string{}, s.Remarks...)}
 		for _, x := range v.SealS {
 			j.SealTimesS = append(j.SealTimesS, analyze.Number(x))
 		}
 		for _, p := range v.Phases {
-			j.Phases = append(j.Phases, phaseJSON{p.Name, p.N, analyze.Number(p.MedianS), analyze.Number(p.ReadS), analyze.Number(p.P95S), analyze.Number(p.LongS), p.InSeal})
+			j.Phases = append(j.Phases, PhaseJSON{p.Name, p.N, analyze.Number(p.MedianS), analyze.Number(p.ReadS), analyze.Number(p.P95S), analyze.Number(p.LongS), p.InSeal})
 		}
 		views = append(views, j)
 	}
-	return struct {
-		Schema int             `json:"schema"`
-		Views  []lineSpeedJSON `json:"line_speed"`
-	}{Schema, views}
+	return LineSpeedsJSON{Schema, views}
 }

@@ -33,6 +33,9 @@ func Measured(w io.Writer, name string, f PicksJSON, rows []Row, events []pick.E
 		fmt.Fprintf(w, "idle level %.2f kPa\n", math.Round(v*100)/100+0) // + 0: no −0.00
 	}
 	airEnergy(w, f)
+	if f.Circumstances != nil {
+		f.Circumstances.Write(w)
+	}
 	fmt.Fprintln(w)
 	if len(rows) > 0 {
 		if err := Picks(w, rows); err != nil {
@@ -84,29 +87,32 @@ func LeakDowns(w io.Writer, all []LeakDownJSON) error {
 	return t.Flush()
 }
 
-// Budget returns the JSON of the uncertainty budget of one figure.
-func Budget(b pick.Budget) BudgetJSON {
-	j := BudgetJSON{Figure: b.Name, Unit: b.Unit, Value: b.Figure, Parts: []PartJSON{}}
-	for _, x := range b.Parts {
-		j.Parts = append(j.Parts, PartJSON{x.Name, x.Shape, analyze.Number(x.Size), analyze.Number(x.U)})
+// A BudgetsJSON is where the uncertainty of a pick's figures comes from.
+type BudgetsJSON struct {
+	Schema  int          `json:"schema"`
+	Station string       `json:"station"`
+	Pick    int          `json:"pick"`
+	Budgets []BudgetJSON `json:"budgets"`
+}
+
+// PickBudgets returns the uncertainty budgets of a pick as JSON.
+func PickBudgets(p pick.Pick, all []pick.Budget) BudgetsJSON {
+	out := BudgetsJSON{Schema, p.Station, p.N, []BudgetJSON{}}
+	for _, b := range all {
+		j := BudgetJSON{Figure: b.Name, Unit: b.Unit, Value: b.Figure, Parts: []PartJSON{}}
+		for _, x := range b.Parts {
+			j.Parts = append(j.Parts, PartJSON{x.Name, x.Shape, analyze.Number(x.Size), analyze.Number(x.U)})
+		}
+		out.Budgets = append(out.Budgets, j)
 	}
-	return j
+	return out
 }
 
 // Budgets writes the uncertainty budgets of a pick, a part a line with its share of the
 // variance.
 func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 	if asJSON {
-		out := struct {
-			Schema  int          `json:"schema"`
-			Station string       `json:"station"`
-			Pick    int          `json:"pick"`
-			Budgets []BudgetJSON `json:"budgets"`
-		}{Schema, p.Station, p.N, []BudgetJSON{}}
-		for _, b := range all {
-			out.Budgets = append(out.Budgets, Budget(b))
-		}
-		return WriteJSON(w, out)
+		return WriteJSON(w, PickBudgets(p, all))
 	}
 	fmt.Fprintf(w, "%s, pick %d: %s\n", p.Station, p.N, outcome(p))
 	for _, b := range all {

@@ -45,8 +45,9 @@ var marks = map[pick.Outcome]string{
 // A Row is a pick and the name of its setup, "" where none was planned.
 type Row struct {
 	pick.Pick
-	Setup string
-	Trace []float64 // vacuum over the pick in equal parts, kPa; nil where not known
+	Setup   string
+	Spoiled string    // why a person marked it as spoiled, "" where nobody did
+	Trace   []float64 // vacuum over the pick in equal parts, kPa; nil where not known
 }
 
 // Picks writes a table of picks, one a line, without columns that hold nothing. Setups are
@@ -192,6 +193,9 @@ func remarks(r Row) string {
 		if !slices.Contains(s, x) {
 			s = append(s, x)
 		}
+	}
+	if r.Spoiled != "" {
+		add("spoiled: " + r.Spoiled)
 	}
 	if r.ReSeals > 0 {
 		add(fmt.Sprintf("re-sealed %d×", r.ReSeals))

@@ -25,6 +25,10 @@ type Entry struct {
 	Runs    []Run
 	Pieces  []Piece
 	Notes   []Note
+
+	Clock    []Anchor
+	Lateness []Lateness
+	Bench    []BenchCheck
 }
 
 // A shortBlock is a row of blocks that is not merged yet.

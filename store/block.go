@@ -21,7 +21,12 @@ const (
 	maxBatchesBytes = maxBlockBatches * (maxFaultBytes + 4*binary.MaxVarintLen64)
 )
 
-const blockLayout = 1 // first byte of a block
+// First byte of a block. One frame for all channels takes a seventh less than one for each,
+// of 60 s of 8 channels at 100 Hz: a frame of a few thousand bytes costs its tables.
+const (
+	layoutColumns = 1 // counts: a section for each channel
+	layoutOne     = 2 // counts: one section for all; what is written
+)
 
 // Flags of a section.
 const (
@@ -56,12 +61,14 @@ func encodeBlock(seqs []int64, batches []sample.Batch) []byte {
 	scans := 0
 	for i := range batches {
 		scans += len(batches[i].T)
-		channels = max(channels, len(batches[i].Counts))
+		if len(batches[i].T) > 0 { // a fault may come with columns, all empty
+			channels = len(batches[i].Counts)
+		}
 	}
 	// The longest varint has 10 bytes; nearly all have one.
 	raw := make([]byte, 0, scans+scans/8+64)
 	out := make([]byte, 0, scans*(channels+2)/2+256)
-	out = append(out, blockLayout)
+	out = append(out, layoutOne)
 	out = binary.AppendUvarint(out, uint64(channels))
 
 	raw = binary.AppendUvarint(raw, uint64(len(batches)))
@@ -92,17 +99,16 @@ func encodeBlock(seqs []int64, batches []sample.Batch) []byte {
 		column = append(column, batches[i].Half...)
 	}
 	out, raw = appendTimes(out, raw[:0], column, false)
+	raw = raw[:0]
 	for c := range channels {
-		raw = raw[:0]
 		before := int64(0)
 		for i := range batches {
 			if len(batches[i].T) > 0 {
 				raw, before = appendDifferences(raw, batches[i].Counts[c], before)
 			}
 		}
-		out = appendSection(out, difference, raw)
 	}
-	return out
+	return appendSection(out, difference, raw)
 }
 
 // appendDifferences appends the difference of each value from the one before it as a
@@ -310,10 +316,10 @@ func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []b
 	return flags, raw
 }
 
-// values fills dst from the varints of raw, the whole of it.
-func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) {
+// values fills dst from the varints at the beginning of raw and returns what follows.
+func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) (rest []byte) {
 	if r.err != nil {
-		return
+		return nil
 	}
 	before := int64(0)
 	keep := int64(0) // all ones where values add up
@@ -341,7 +347,7 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) {
 		}
 		if at >= len(raw) {
 			r.fail(what + ": too short")
-			return
+			return nil
 		}
 		z := uint64(raw[at])
 		at++
@@ -353,14 +359,19 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) {
 			z, n = binary.Uvarint(raw[at-1:])
 			if n <= 0 {
 				r.fail(what + ": wrong number")
-				return
+				return nil
 			}
 			at += n - 1
 		}
 		before = before&keep + (int64(z>>1) ^ -int64(z&1))
 		dst[i] = before
 	}
-	if at != len(raw) {
+	return raw[at:]
+}
+
+// column fills dst from the varints of raw, the whole of it.
+func (r *blockReader) column(dst []int64, flags byte, raw []byte, what string) {
+	if rest := r.values(dst, flags, raw, what); len(rest) > 0 {
 		r.fail(what + ": too long")
 	}
 }
@@ -373,7 +384,7 @@ func (r *blockReader) times(dst []int64, scratch []byte, what string) {
 		r.fail(what + ": unknown unit of time")
 	}
 	flags, raw := r.section(binary.MaxVarintLen64*len(dst), scratch, what)
-	r.values(dst, flags, raw, what)
+	r.column(dst, flags, raw, what)
 	if r.err != nil {
 		return
 	}
@@ -387,7 +398,8 @@ func (r *blockReader) times(dst []int64, scratch []byte, what string) {
 // The batches share memory; an error comes with no half result. Any bytes may be given.
 func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []sample.Batch, err error) {
 	r := &blockReader{rest: data}
-	if r.byte("layout") != blockLayout {
+	layout := r.byte("layout")
+	if layout != layoutColumns && layout != layoutOne {
 		r.fail("unknown layout")
 	}
 	stored := r.uvarint("channels")
@@ -445,7 +457,7 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 	switch {
 	case stored != want:
 		r.fail(fmt.Sprintf("%d channels where the group has %d", stored, want))
-	case scans*(channels+2) > binary.MaxVarintLen64*1024 && len(r.rest) < channels+2:
+	case layout == layoutColumns && scans*(channels+2) > binary.MaxVarintLen64*1024 && len(r.rest) < channels+2:
 		r.fail("too short")
 	}
 	if scans == 0 || r.err != nil {
@@ -463,18 +475,25 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 	all := make([]int64, (channels+2)*scans)
 	for c := range columns {
 		columns[c] = all[c*scans : (c+1)*scans]
-		switch c {
-		case 0:
-			r.times(columns[c], scratch, "stamps")
-		case 1:
-			r.times(columns[c], scratch, "half-widths")
-		default:
+	}
+	r.times(columns[0], scratch, "stamps")
+	r.times(columns[1], scratch, "half-widths")
+	if layout == layoutColumns {
+		for _, c := range columns[2:] {
 			flags, raw := r.section(binary.MaxVarintLen64*scans, scratch, "counts")
-			r.values(columns[c], flags, raw, "counts")
+			r.column(c, flags, raw, "counts")
 		}
-		if r.err != nil {
-			return nil, nil, r.err
+	} else {
+		flags, raw := r.section(binary.MaxVarintLen64*scans*channels, nil, "counts")
+		for _, c := range columns[2:] {
+			raw = r.values(c, flags, raw, "counts")
 		}
+		if len(raw) > 0 {
+			r.fail("counts: too long")
+		}
+	}
+	if r.err != nil {
+		return nil, nil, r.err
 	}
 	if len(r.rest) > 0 {
 		r.fail("bytes left over")

@@ -21,6 +21,8 @@ type Report struct {
 	Bytes                        int64 // of blocks as stored
 	Sets, Picks, Figures, Events int64
 	Runs, Pieces, Notes          int64
+	Spoiled                      int64 // marks, also those taken back
+	BenchChecks, Jumps, Lateness int64 // rows: results, jumps of the wall clock, minutes of devices
 	FirstNS, LastNS              int64 // stamps of the first and the last scan in commit order; 0 without scans
 }
 
@@ -42,7 +44,14 @@ func (r *Report) fault(err error) bool {
 // It changes nothing. The error says that the file could not be opened at all, because it
 // is no trial file, is newer, or is damaged (ErrDamaged) where that is told from.
 // A file that is being recorded can be checked: what was committed when Check began.
-func Check(path string) (Report, error) {
+func Check(path string) (Report, error) { return CheckTold(path, nil) }
+
+// CheckTold is Check; told, which may be nil, hears how many batches were read. Each is read
+// twice: in its block alone, and in the order of commits.
+func CheckTold(path string, told func(batches int64)) (Report, error) {
+	if told == nil {
+		told = func(int64) {}
+	}
 	var report Report
 	t, err := OpenRead(path)
 	if err != nil {
@@ -89,6 +98,7 @@ func Check(path string) (Report, error) {
 			got = got.add(r.crc)
 			if tb == blockTable {
 				report.block(r, t.header.Groups)
+				told(report.Batches)
 			}
 		}
 		if want := tally[tb.name]; clean && tally != nil && got != want {
@@ -104,7 +114,10 @@ func Check(path string) (Report, error) {
 	}
 
 	// What follows depends on rows that are right; it finds what a wrong writer did.
+	again := report.Batches
 	err = t.eachBatch(tx, 0, func(b sample.Batch) bool {
+		again++
+		told(again)
 		if len(b.T) > 0 {
 			if report.Scans == 0 {
 				report.FirstNS = b.T[0]
@@ -125,9 +138,10 @@ func Check(path string) (Report, error) {
 		{"outbox segments sent before they were made", "SELECT count(*) FROM deliveries WHERE segment NOT IN (SELECT n FROM outbox)"},
 		{"analyses of sets that are not there", "SELECT count(*) FROM analyses WHERE n NOT IN (SELECT n FROM pick_sets)"},
 		{"finished sets that do not hold what they held then", "SELECT count(*) FROM finished f WHERE f.picks <> (SELECT count(*) FROM picks WHERE pick_set = f.n) OR f.events <> (SELECT count(*) FROM events WHERE pick_set = f.n)"},
+		{"notes of runs that are not there", "SELECT count(*) FROM note_runs WHERE run NOT IN (SELECT n FROM runs) OR note NOT IN (SELECT id FROM notes)"},
 		{"setups of runs that are not there", "SELECT count(*) FROM run_setups WHERE run NOT IN (SELECT n FROM runs)"},
 	} {
-		if t.format < 2 && slices.ContainsFunc(addedBy[1], func(tb *table) bool { return strings.Contains(q.sql, " FROM "+tb.name+" ") }) {
+		if slices.ContainsFunc(slices.Concat(addedBy[t.format:]...), func(tb *table) bool { return strings.Contains(q.sql, " FROM "+tb.name+" ") }) {
 			continue
 		}
 		n, err := text(tx, q.sql)
@@ -174,5 +188,6 @@ func (r *Report) rowsOf(tb *table) *int64 {
 	return map[*table]*int64{
 		blockTable: &r.Blocks, setTable: &r.Sets, pickTable: &r.Picks, figureTable: &r.Figures,
 		eventTable: &r.Events, runTable: &r.Runs, pieceTable: &r.Pieces, noteTable: &r.Notes,
+		spoiledTable: &r.Spoiled, benchTable: &r.BenchChecks, clockTable: &r.Jumps, latenessTable: &r.Lateness,
 	}[tb]
 }

@@ -44,8 +44,13 @@ func everything(path string) (s string, err error) {
 	runs, errRuns := t.Runs()
 	pieces, errPieces := t.Pieces()
 	notes, errNotes := t.Notes()
-	fmt.Fprintf(&b, "%v %v %v %v %v %v\n", sets, picks, events, runs, pieces, notes)
-	return b.String(), errors.Join(errSets, errPicks, errEvents, errRuns, errPieces, errNotes)
+	marks, errMarks := t.Spoiled()
+	anchors, errClock := t.Clock()
+	late, errLate := t.Lateness()
+	checks, errChecks := t.BenchChecks()
+	checkText, errText := json.Marshal(checks)
+	fmt.Fprintf(&b, "%v %v %v %v %v %v %v %v %v %s\n", sets, picks, events, runs, pieces, notes, marks, anchors, late, checkText)
+	return b.String(), errors.Join(errSets, errPicks, errEvents, errRuns, errPieces, errNotes, errMarks, errClock, errLate, errChecks, errText)
 }
 
 // smallTrial makes a closed file with some of everything: merged blocks, a table of more
@@ -63,10 +68,12 @@ func smallTrial(t *testing.T) string {
 		if i == 5 {
 			e.Runs = []Run{{N: 1, StartNS: 5, Piece: "sachet 7", PlannedPicks: 30, Setups: map[string]string{"left": "a", "right": "b"}}}
 			e.Pieces = []Piece{{ID: "sachet 7", Bag: "seed sachet", MassG: 12.5}}
-			e.Notes = []Note{{TNS: 4, Text: "hall door open"}}
+			e.Notes = []Note{{TNS: 4, Text: "hall door open", Run: 1}}
+			e.Clock, e.Lateness, e.Bench = someCircumstances()
 		}
 		require.NoError(t, trial.Commit(e))
 	}
+	require.NoError(t, trial.MarkSpoiled("left", 4_000_000_000, "hose knocked"))
 	require.NoError(t, trial.Close())
 	requireWhole(t, trial.Path())
 	return trial.Path()
@@ -149,8 +156,8 @@ func TestCheckFinds(t *testing.T) {
 		{"event moved to another set", "UPDATE events SET pick_set = 2 WHERE id = 3", "table events: checksum of row 3"},
 		{"tally changed", "UPDATE tally SET row_count = 0 WHERE name = 'notes'", "table tally: checksum"},
 		{"tally gone", "DELETE FROM tally WHERE name = 'notes'", "no row for notes"},
-		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 2"},
-		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 2"},
+		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 3"},
+		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 3"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

@@ -17,28 +17,34 @@ import (
 	"griptrial/analyze/pick"
 )
 
-// oldTrial makes a file of format 1 as the program that knew no other did.
-func oldTrial(t *testing.T) string {
+// oldTrial makes a file of an older format as the program that knew no later one did.
+func oldTrial(t *testing.T, format int) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "old.gtrial")
 	require.NoError(t, os.WriteFile(path, nil, 0o644))
 	h := header()
 	row, err := h.row()
 	require.NoError(t, err)
-	require.NoError(t, makeTables(path, 1, row))
+	require.NoError(t, makeTables(path, format, row))
 	return path
 }
 
-// A file of format 1 is read as it is, its bytes unchanged; opened for writing it becomes
-// format 2, and all that was in it is in it still.
+// A file of an older format is read as it is, its bytes unchanged; opened for writing it
+// becomes the latest, and all that was in it is in it still.
 func TestOldFormat(t *testing.T) {
-	path := oldTrial(t)
+	for format := 1; format < formatVersion; format++ {
+		t.Run(fmt.Sprint("format ", format), func(t *testing.T) { oldFormat(t, format) })
+	}
+}
+
+func oldFormat(t *testing.T, format int) {
+	path := oldTrial(t, format)
 	before := contents(t, path)
 	report := requireWhole(t, path)
 	assert.EqualValues(t, 1, report.Sets)
 	old, err := OpenRead(path)
 	require.NoError(t, err)
-	assert.Equal(t, 1, old.format)
+	assert.Equal(t, format, old.format)
 	want := old.Header()
 	a, ok, err := old.Analysis(1)
 	require.NoError(t, err)
@@ -50,6 +56,21 @@ func TestOldFormat(t *testing.T) {
 	done, err := old.Finished(1)
 	require.NoError(t, err)
 	assert.False(t, done)
+	marks, err := old.Spoiled()
+	require.NoError(t, err)
+	assert.Empty(t, marks)
+	anchors, err := old.Clock()
+	require.NoError(t, err)
+	assert.Equal(t, []Anchor{{UnixNS: want.AnchorUTC.UnixNano(), Why: Begin}}, anchors)
+	late, err := old.Lateness()
+	require.NoError(t, err)
+	assert.Empty(t, late)
+	checks, err := old.BenchChecks()
+	require.NoError(t, err)
+	assert.Empty(t, checks)
+	notes, err := old.Notes()
+	require.NoError(t, err)
+	assert.Empty(t, notes)
 	require.NoError(t, old.Close())
 	assert.Equal(t, before, contents(t, path), "reading must not bring it up")
 
@@ -63,9 +84,11 @@ func TestOldFormat(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, trial.Delivered("somewhere", n, []Parked{{Status: 400, Reason: "no", Line: "a b=1 0"}}))
 	require.NoError(t, trial.Finish(1))
+	require.NoError(t, trial.MarkSpoiled("left", 1e9, "hose knocked"))
 	require.NoError(t, trial.Close())
 	report = requireWhole(t, path)
 	assert.EqualValues(t, 1, report.Picks)
+	assert.EqualValues(t, 1, report.Spoiled)
 	again, err := OpenRead(path)
 	require.NoError(t, err)
 	defer again.Close()

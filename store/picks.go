@@ -33,6 +33,7 @@ type Piece struct {
 type Note struct {
 	TNS  int64 // since time zero
 	Text string
+	Run  int // that it is about; 0 where none
 }
 
 // A Set is one analysis of the whole trial. Set 1 is the live one.
@@ -97,6 +98,7 @@ var figureNames = []struct {
 	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
 	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
 	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
+	{"open_suction_kPa", func(p *pick.Pick) *analyze.Figure { return &p.OpenSuctionKPa }},
 	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
 }
 
@@ -204,11 +206,21 @@ func (w *writing) entries(e Entry) error {
 		}
 	}
 	for _, n := range e.Notes {
-		if err := w.insert(noteTable, w.counts[noteTable.name].rows+1, n.TNS, n.Text); err != nil {
+		id := w.counts[noteTable.name].rows + 1
+		if err := w.insert(noteTable, id, n.TNS, n.Text); err != nil {
+			return err
+		}
+		if n.Run == 0 {
+			continue
+		}
+		if have := w.counts[runTable.name].rows; n.Run < 0 || int64(n.Run) > have {
+			return fmt.Errorf("note of run %d; there are %d runs", n.Run, have)
+		}
+		if err := w.insert(noteRunTable, id, n.Run); err != nil {
 			return err
 		}
 	}
-	return nil
+	return w.circumstances(e)
 }
 
 // none reports whether f is what analyze.None() gives.
@@ -245,6 +257,30 @@ func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 	return picks, err
 }
 
+// EachPick yields what Picks returns, a few hundred picks in memory at a time.
+func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
+	const page = 256
+	return func(yield func(pick.Pick, error) bool) {
+		for after := int64(0); ; {
+			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+				set, station, after, page)
+			if err != nil {
+				yield(pick.Pick{}, err)
+				return
+			}
+			for _, p := range picks {
+				if !yield(p, nil) {
+					return
+				}
+			}
+			if len(ids) < page {
+				return
+			}
+			after = ids[len(ids)-1]
+		}
+	}
+}
+
 // picksWhere returns the picks whose rows the condition selects, and their row numbers.
 func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
@@ -255,22 +291,12 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	defer tx.Rollback()
 	var picks []pick.Pick
 	var ids []int64
+	if err := t.heads(tx, &picks, &ids, condition, args...); err != nil {
+		return nil, nil, clear(t.path, "read", err)
+	}
 	at := map[int64]int{}
-	for r, err := range pickTable.rows(tx, "WHERE "+condition+" ORDER BY id", args...) {
-		if err != nil {
-			return nil, nil, clear(t.path, "read", err)
-		}
-		id := r.int()
-		r.int()
-		var p pick.Pick
-		for _, c := range pickColumns {
-			setFrom(r, c.field(&p))
-		}
-		for _, n := range figureNames {
-			*n.figure(&p) = analyze.None()
-		}
-		at[id] = len(picks)
-		picks, ids = append(picks, p), append(ids, id)
+	for i, id := range ids {
+		at[id] = i
 	}
 	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
 		if err != nil {
@@ -350,10 +376,21 @@ func (t *Trial) Pieces() ([]Piece, error) {
 
 // Notes returns the notes in the order in which they were stored.
 func (t *Trial) Notes() ([]Note, error) {
-	return collect(t, noteTable, func(r *row) Note {
+	notes, err := collect(t, noteTable, func(r *row) Note {
 		r.int()
 		return Note{TNS: r.int(), Text: r.text()}
 	}, "ORDER BY id")
+	if err != nil || t.format < 3 {
+		return notes, err
+	}
+	// Read last: a note that was seen is seen with its run.
+	_, err = collect(t, noteRunTable, func(r *row) (none struct{}) {
+		if n, run := r.int(), r.int(); n >= 1 && n <= int64(len(notes)) {
+			notes[n-1].Run = int(run)
+		}
+		return none
+	}, "")
+	return notes, err
 }
 
 // Figures yields name and value of every figure of a pick, in the order of FORMAT.md.

@@ -491,9 +491,28 @@ func (s *Salvage) fill(out *Trial, found map[*table][]*row, damaged string) erro
 				return err
 			}
 		}
+		notes := map[int64]int64{}
 		for i, r := range byKey(noteTable) {
-			if err := keep(noteTable, append([]any{int64(i) + 1}, r.values[1:]...)); err != nil {
+			old, _ := r.values[0].(int64)
+			notes[old] = int64(i) + 1
+			if err := keep(noteTable, append([]any{notes[old]}, r.values[1:]...)); err != nil {
 				return err
+			}
+		}
+		for _, r := range found[noteRunTable] {
+			old, _ := r.values[0].(int64)
+			id, ok := notes[old]
+			if run, _ := r.values[1].(int64); ok && run >= 1 && run <= n {
+				if err := keep(noteRunTable, []any{id, run}); err != nil {
+					return err
+				}
+			}
+		}
+		for _, tb := range []*table{spoiledTable, benchTable, clockTable, latenessTable} {
+			for i, r := range byKey(tb) {
+				if err := keep(tb, append([]any{int64(i) + 1}, r.values[1:]...)); err != nil {
+					return err
+				}
 			}
 		}
 		return w.insert(noteTable, w.counts[noteTable.name].rows+1, int64(0),

@@ -70,6 +70,25 @@ func TestSalvageWhole(t *testing.T) {
 	sets, err := trial.Sets()
 	require.NoError(t, err)
 	assert.Equal(t, Salvaged+"live", sets[0].Why)
+	wantNotes, err := whole.Notes()
+	require.NoError(t, err)
+	notes, err := trial.Notes()
+	require.NoError(t, err)
+	assert.Equal(t, wantNotes, notes[:len(notes)-1], "with the runs they belong to")
+	assert.Contains(t, notes[len(notes)-1].Text, Salvaged)
+	same := func(read func(*Trial) (any, error)) {
+		t.Helper()
+		want, err := read(whole)
+		require.NoError(t, err)
+		got, err := read(trial)
+		require.NoError(t, err)
+		requireSameBits(t, want, got)
+		assert.NotEmpty(t, got)
+	}
+	same(func(t *Trial) (any, error) { return t.Spoiled() })
+	same(func(t *Trial) (any, error) { return t.Clock() })
+	same(func(t *Trial) (any, error) { return t.Lateness() })
+	same(func(t *Trial) (any, error) { return t.BenchChecks() })
 }
 
 // Whatever is cut off or spoiled: what is had was recorded, what is lost is counted, and the

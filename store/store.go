@@ -35,7 +35,7 @@ const Ext = ".gtrial"
 
 const (
 	applicationID = 0x67747269 // "gtri"
-	formatVersion = 2          // SQLite's user_version
+	formatVersion = 3          // SQLite's user_version
 )
 
 // Errors by which a caller decides what to do. Their text names the file.
@@ -615,7 +615,28 @@ type channelJSON struct {
 	UpdateS    number `json:"update_s"`
 	LagS       number `json:"lag_s"`
 
-	Limits *limitsJSON `json:"limits,omitempty"`
+	Limits      *limitsJSON      `json:"limits,omitempty"`
+	Calibration *calibrationJSON `json:"calibration,omitempty"`
+}
+
+type calibrationJSON struct {
+	OffsetU     number `json:"offset_u"`
+	ScaleU      number `json:"scale_u"`
+	CenterCount number `json:"center_count"`
+}
+
+func newCalibrationJSON(c sample.Calibration) *calibrationJSON {
+	if c == (sample.Calibration{}) {
+		return nil
+	}
+	return &calibrationJSON{number(c.OffsetU), number(c.ScaleU), number(c.CenterCount)}
+}
+
+func (c *calibrationJSON) calibration() sample.Calibration {
+	if c == nil {
+		return sample.Calibration{}
+	}
+	return sample.Calibration{OffsetU: float64(c.OffsetU), ScaleU: float64(c.ScaleU), CenterCount: float64(c.CenterCount)}
 }
 
 type limitsJSON struct {
@@ -647,6 +668,7 @@ func newChannelJSON(c sample.Channel) channelJSON {
 		Offset: number(c.Offset), Scale: number(c.Scale), OnAbove: number(c.OnAbove),
 		Resolution: number(c.Resolution), Accuracy: number(c.Accuracy),
 		IntervalS: number(c.IntervalS), UpdateS: number(c.UpdateS), LagS: number(c.LagS), Limits: newLimitsJSON(c.Limits),
+		Calibration: newCalibrationJSON(c.Calibration),
 	}
 }
 
@@ -656,6 +678,7 @@ func (c channelJSON) channel() sample.Channel {
 		Offset: float64(c.Offset), Scale: float64(c.Scale), OnAbove: float64(c.OnAbove),
 		Resolution: float64(c.Resolution), Accuracy: float64(c.Accuracy),
 		IntervalS: float64(c.IntervalS), UpdateS: float64(c.UpdateS), LagS: float64(c.LagS), Limits: c.Limits.limits(),
+		Calibration: c.Calibration.calibration(),
 	}
 }
 

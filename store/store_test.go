@@ -306,7 +306,7 @@ func TestOpenRefuses(t *testing.T) {
 		{"short", whole[:99], "not a trial file", ErrNotTrial},
 		{"text", []byte(strings.Repeat("t_s,vacuum_kPa\n", 20)), "not a trial file", ErrNotTrial},
 		{"other database", foreign, "not a trial file", ErrNotTrial},
-		{"newer", changed(60, formatVersion+1), "format 3, this one reads up to 2", ErrNewer},
+		{"newer", changed(60, formatVersion+1), "format 4, this one reads up to 3", ErrNewer},
 		{"version 0", changed(60, 0), "format 0 does not exist", ErrNotTrial},
 		{"header alone", whole[:100], "damaged", ErrDamaged},
 		{"cut off", whole[:len(whole)/4096/2*4096], "damaged", ErrDamaged},
@@ -474,7 +474,7 @@ func TestPicksComeBack(t *testing.T) {
 		{N: 2, StartNS: 9e9, Setups: map[string]string{}},
 	}
 	pieces := []Piece{{ID: "sachet 7", Bag: "seed sachet", Fill: "70 %", MassG: math.NaN(), Damage: "corner torn"}, {ID: "a\x00\xff", MassG: 12.5}}
-	notes := []Note{{TNS: 4, Text: "hall door open\nagain"}, {TNS: 3}}
+	notes := []Note{{TNS: 4, Text: "hall door open\nagain", Run: 2}, {TNS: 3}}
 	require.NoError(t, trial.Commit(Entry{Runs: runs, Pieces: pieces, Notes: notes}))
 
 	check := func(t *testing.T, trial *Trial) {

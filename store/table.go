@@ -63,6 +63,19 @@ var (
 	parkedTable = &table{name: "parked", columns: []string{
 		"id INTEGER PRIMARY KEY", "target TEXT NOT NULL", "segment INTEGER NOT NULL", "status INTEGER NOT NULL",
 		"reason TEXT NOT NULL", "line TEXT NOT NULL"}}
+	// Format 3.
+	spoiledTable = &table{name: "spoiled", columns: []string{
+		"id INTEGER PRIMARY KEY", "station TEXT NOT NULL", "t_ns INTEGER NOT NULL", "reason TEXT NOT NULL",
+		"marked_unix_ns INTEGER NOT NULL"}}
+	noteRunTable = &table{name: "note_runs", columns: []string{"note INTEGER PRIMARY KEY", "run INTEGER NOT NULL"}}
+	benchTable   = &table{name: "bench_checks", columns: []string{
+		"id INTEGER PRIMARY KEY", "t_ns INTEGER NOT NULL", "moment TEXT NOT NULL", "station TEXT NOT NULL", "step TEXT NOT NULL",
+		"value_kPa ANY", "u_kPa ANY", "scatter_kPa ANY", "lo_kPa ANY", "hi_kPa ANY", "passed INTEGER", "why TEXT NOT NULL"}}
+	clockTable = &table{name: "clock", columns: []string{
+		"id INTEGER PRIMARY KEY", "t_ns INTEGER NOT NULL", "unix_ns INTEGER NOT NULL", "why TEXT NOT NULL"}}
+	latenessTable = &table{name: "lateness", columns: []string{
+		"id INTEGER PRIMARY KEY", "from_ns INTEGER NOT NULL", "to_ns INTEGER NOT NULL", "bus TEXT NOT NULL", "device TEXT NOT NULL",
+		"polls INTEGER NOT NULL", "merged INTEGER NOT NULL", "errors INTEGER NOT NULL", "p50_s ANY", "p99_s ANY", "max_s ANY"}}
 	tallyTable = &table{name: "tally", key: "name", columns: []string{
 		"name TEXT NOT NULL", "row_count INTEGER NOT NULL", "crc_sum INTEGER NOT NULL"}}
 )
@@ -72,6 +85,7 @@ var (
 var addedBy = [][]*table{
 	{headerTable, blockTable, runTable, setupTable, pieceTable, noteTable, setTable, pickTable, figureTable, eventTable},
 	{analysisTable, finishedTable, outboxTable, deliveryTable, parkedTable},
+	{spoiledTable, noteRunTable, benchTable, clockTable, latenessTable},
 }
 
 // tallied returns the tables of a format that tally counts, in the order of FORMAT.md.

@@ -21,15 +21,29 @@ type Step struct {
 	LengthS float64 // how long to read
 
 	lo, hi float64 // what passes; infinite where it is open
-	judge  func(v []float64) float64
+	judge  judge
 }
+
+// A judge makes one number of values, from so many medians of so many of them each.
+type judge struct {
+	value   func(v []float64) float64
+	medians int
+	share   float64 // of the values that each median is of
+}
+
+var (
+	level = judge{median, 1, 1}
+	fall  = judge{loss, 2, 0.1}
+)
 
 // A Result is what a step showed.
 type Result struct {
 	Station string   `json:"station"`
 	Step    string   `json:"step"`
-	Value   *float64 `json:"value"` // kPa; nil where it could not be had
-	Lo      *float64 `json:"lo"`    // kPa; nil where open
+	Value   *float64 `json:"value"`   // kPa; nil where it could not be had
+	U       *float64 `json:"u"`       // its standard uncertainty, kPa; nil with it
+	Scatter *float64 `json:"scatter"` // the part of U that is another at each check: noise and resolution; kPa
+	Lo      *float64 `json:"lo"`      // kPa; nil where open
 	Hi      *float64 `json:"hi"`
 	Pass    *bool    `json:"pass"` // nil where the rig states no limit
 	Why     string   `json:"why,omitempty"`
@@ -63,16 +77,16 @@ func Steps(rig *config.Rig) []Step {
 		if vacuum == nil {
 			continue
 		}
-		add := func(name, do string, p config.Place, lengthS, lo, hi float64, judge func([]float64) float64) {
+		add := func(name, do string, p config.Place, lengthS, lo, hi float64, judge judge) {
 			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge})
 		}
 		zero := open(b.ZeroKPa, inf)
-		add("zero", "shut the supply and leave the cup open", *vacuum, 2, -zero, zero, median)
-		add("blanked", "hold the cup against a smooth plate, open the supply, wait until the vacuum stands", *vacuum, 2, open(b.BlankedKPa, -inf), inf, median)
-		add("leak-down", "keep the plate on and shut the supply", *vacuum, 5, -inf, open(b.LeakDownKPa, inf), loss)
-		add("open suction", "take the plate away and open the supply", *vacuum, 2, -inf, open(b.OpenKPa, inf), median)
+		add("zero", "shut the supply and leave the cup open", *vacuum, 2, -zero, zero, level)
+		add("blanked", "hold the cup against a smooth plate, open the supply, wait until the vacuum stands", *vacuum, 2, open(b.BlankedKPa, -inf), inf, level)
+		add("leak-down", "keep the plate on and shut the supply", *vacuum, 5, -inf, open(b.LeakDownKPa, inf), fall)
+		add("open suction", "take the plate away and open the supply", *vacuum, 2, -inf, open(b.OpenKPa, inf), level)
 		if air != nil {
-			add("air pressure", "", *air, 2, open(b.AirLoKPa, -inf), open(b.AirHiKPa, inf), median)
+			add("air pressure", "", *air, 2, open(b.AirLoKPa, -inf), open(b.AirHiKPa, inf), level)
 		}
 	}
 	return steps
@@ -98,8 +112,10 @@ func (s *Step) Judge(values []float64) Result {
 		}
 		return r
 	}
-	x := s.judge(values)
+	x := s.judge.value(values)
 	r.Value = &x
+	u, scatter := s.uncertainty(x, values)
+	r.U, r.Scatter = &u, &scatter
 	if limited {
 		pass := x >= s.lo && x <= s.hi
 		r.Pass = &pass
@@ -107,15 +123,48 @@ func (s *Step) Judge(values []float64) Result {
 	return r
 }
 
+// uncertainty returns the standard uncertainty of x, which was made of values, and the part
+// of it that two checks do not share: the noise of a median (1.2533 σ/√n, for a normal error,
+// from memory), σ from the median absolute difference of neighbours, which a slope hardly
+// moves, and the resolution. They share the sensor's limits of error and its calibration,
+// which in a fall cancel.
+func (s *Step) uncertainty(x float64, values []float64) (u, scatter float64) {
+	steps := make([]float64, len(values)-1)
+	for i := range steps {
+		steps[i] = math.Abs(values[i+1] - values[i])
+	}
+	sigma := 1.4826 * median(steps) / math.Sqrt2
+	n := max(1, s.judge.share*float64(len(values)))
+	c := &s.Place.Channel.Channel
+	medians := float64(s.judge.medians)
+	scatter = 1.2533 * sigma * math.Sqrt(medians/n)
+	if c.Resolution > 0 {
+		scatter = math.Hypot(scatter, c.Resolution*math.Sqrt(medians/12))
+	}
+	if s.judge.medians > 1 {
+		return scatter, scatter
+	}
+	u = math.Hypot(scatter, c.CalibrationU(x))
+	if c.Accuracy > 0 {
+		u = math.Hypot(u, c.Accuracy/math.Sqrt(3))
+	}
+	return u, scatter
+}
+
 // Drift returns by how much after's value is above before's in kPa, for the same step of the
-// same station, and false where either has none.
-func Drift(before []Result, after Result) (float64, bool) {
+// same station, with its standard uncertainty, both NaN where either has none. What the two
+// share is in neither.
+func Drift(before []Result, after Result) (kPa, u float64) {
 	for _, b := range before {
 		if b.Station == after.Station && b.Step == after.Step && b.Value != nil && after.Value != nil {
-			return *after.Value - *b.Value, true
+			u = math.NaN()
+			if b.Scatter != nil && after.Scatter != nil {
+				u = math.Hypot(*b.Scatter, *after.Scatter)
+			}
+			return *after.Value - *b.Value, u
 		}
 	}
-	return math.NaN(), false
+	return math.NaN(), math.NaN()
 }
 
 // median returns the median of values, of which there is one at least.

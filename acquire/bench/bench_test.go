@@ -3,6 +3,7 @@ package bench
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -57,7 +58,7 @@ func TestSteps(t *testing.T) {
 	assert.Equal(t, "2 samples", r.Why)
 	text, err := json.Marshal(r)
 	require.NoError(t, err)
-	assert.JSONEq(t, `{"station":"left","step":"zero","value":null,"lo":-0.5,"hi":0.5,"pass":false,"why":"2 samples"}`, string(text))
+	assert.JSONEq(t, `{"station":"left","step":"zero","value":null,"u":null,"scatter":null,"lo":-0.5,"hi":0.5,"pass":false,"why":"2 samples"}`, string(text))
 
 	free := Steps(rig(t, ""))
 	r = free[1].Judge([]float64{1, 2, 3})
@@ -66,13 +67,49 @@ func TestSteps(t *testing.T) {
 }
 
 func TestDrift(t *testing.T) {
-	x, y := 0.25, 0.5
-	before := []Result{{Station: "left", Step: "zero", Value: &x}, {Station: "left", Step: "open suction"}}
-	d, ok := Drift(before, Result{Station: "left", Step: "zero", Value: &y})
-	assert.True(t, ok)
+	x, y, ux, uy := 0.25, 0.5, 0.03, 0.04
+	before := []Result{{Station: "left", Step: "zero", Value: &x, Scatter: &ux}, {Station: "left", Step: "open suction"}}
+	d, u := Drift(before, Result{Station: "left", Step: "zero", Value: &y, Scatter: &uy})
 	assert.Equal(t, 0.25, d)
+	assert.InDelta(t, 0.05, u, 1e-12, "0.03 and 0.04 in squares")
+	_, u = Drift(before, Result{Station: "left", Step: "zero", Value: &y})
+	assert.True(t, math.IsNaN(u), "of a file without it")
 	for _, after := range []Result{{Station: "right", Step: "zero", Value: &y}, {Station: "left", Step: "open suction", Value: &y}, {Station: "left", Step: "zero"}} {
-		_, ok := Drift(before, after)
-		assert.False(t, ok)
+		d, u := Drift(before, after)
+		assert.True(t, math.IsNaN(d) && math.IsNaN(u))
 	}
+}
+
+// The uncertainty of a check is that of its median: seen in the scatter of 2,000 checks of
+// the same rig, and the drift between two of them.
+func TestUncertaintyIsThatSeen(t *testing.T) {
+	steps := Steps(rig(t, ""))
+	r := rand.New(rand.NewPCG(1, 2))
+	for _, s := range steps[:3] {
+		s.Place.Channel.Resolution = math.NaN() // noise alone
+		var sum, square, u2 float64
+		const n = 2000
+		for range n {
+			v := make([]float64, 200)
+			for i := range v {
+				v[i] = 60 - 0.005*float64(i) + 0.2*r.NormFloat64()
+			}
+			if s.Name != "leak-down" {
+				for i := range v {
+					v[i] += 0.005 * float64(i)
+				}
+			}
+			got := s.Judge(v)
+			sum, square, u2 = sum+*got.Value, square+*got.Value**got.Value, u2+*got.Scatter**got.Scatter
+			assert.Equal(t, *got.Scatter, *got.U, "no accuracy stated")
+		}
+		seen := math.Sqrt(square/n - sum/n*sum/n)
+		// The standard deviation of 2,000 has a standard error of 1.6 %.
+		assert.InEpsilon(t, seen, math.Sqrt(u2/n), 0.08, s.Name)
+	}
+	s := steps[1]
+	s.Place.Channel.Accuracy, s.Place.Channel.Resolution = 0.5, 0.1
+	got := s.Judge([]float64{60, 60, 60})
+	assert.InDelta(t, 0.1/math.Sqrt(12), *got.Scatter, 1e-9, "a resolution of 0.1 kPa")
+	assert.InDelta(t, math.Hypot(0.1/math.Sqrt(12), 0.5/math.Sqrt(3)), *got.U, 1e-9)
 }

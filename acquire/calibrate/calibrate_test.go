@@ -117,8 +117,8 @@ buses:
 	require.NoError(t, err)
 	c := rig.Buses[0].Devices[0].Channels[0]
 	assert.Equal(t, []float64{1, 2}, []float64{c.Offset, c.Scale})
-	require.NotNil(t, c.Calibration)
-	assert.Equal(t, 2, c.Calibration.Points)
+	require.NotNil(t, c.Calibrated)
+	assert.Equal(t, 2, c.Calibrated.Points)
 
 	_, err = Write("rig.yaml", []byte(text), "q", "{offset: 1 kPa, scale: 2 kPa, points: 2, date: 2026-11-25}")
 	assert.ErrorContains(t, err, "put in by hand")

@@ -21,6 +21,7 @@ type Line struct {
 	Offset, Scale   float64
 	OffsetU, ScaleU float64 // standard errors; NaN with two points, which leave nothing to judge by
 	ResidualSD      float64 // standard deviation of the points about the line; NaN with two
+	CenterCount     float64 // mean count of the points, about which the line turns
 	Points          int
 }
 
@@ -62,7 +63,7 @@ func Fit(points []Point) (Line, error) {
 	if sxx == 0 {
 		return Line{}, errors.New("the count is the same at all points: the channel does not follow the gauge")
 	}
-	l := Line{Scale: sxy / sxx, OffsetU: math.NaN(), ScaleU: math.NaN(), ResidualSD: math.NaN(), Points: len(points)}
+	l := Line{Scale: sxy / sxx, OffsetU: math.NaN(), ScaleU: math.NaN(), ResidualSD: math.NaN(), CenterCount: mx, Points: len(points)}
 	if l.Scale == 0 {
 		return Line{}, errors.New("the reference is the same at all points")
 	}

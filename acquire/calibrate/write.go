@@ -15,7 +15,8 @@ import (
 func (l Line) Block(unit string, at time.Time) string {
 	s := fmt.Sprintf("{offset: %s %s, scale: %s %s", exact(l.Offset), unit, exact(l.Scale), unit)
 	if !math.IsNaN(l.OffsetU) {
-		s += fmt.Sprintf(", offset_u: %.3g %s, scale_u: %.3g %s", l.OffsetU, unit, l.ScaleU, unit)
+		// Their difference in squares counts where the points lie: five digits keep it.
+		s += fmt.Sprintf(", offset_u: %.5g %s, scale_u: %.5g %s, center: %s", l.OffsetU, unit, l.ScaleU, unit, exact(l.CenterCount))
 	}
 	return s + fmt.Sprintf(", points: %d, date: %s}", l.Points, at.Format(time.DateOnly))
 }
@@ -80,7 +81,7 @@ func onlyChanged(before, after *config.Rig, channel string) bool {
 	all := func(r *config.Rig) map[string]seen {
 		m := map[string]seen{}
 		for p := range r.Channels() {
-			m[p.Channel.Name] = seen{p.Channel.Offset, p.Channel.Scale, p.Channel.Calibration != nil}
+			m[p.Channel.Name] = seen{p.Channel.Offset, p.Channel.Scale, p.Channel.Calibrated != nil}
 		}
 		return m
 	}

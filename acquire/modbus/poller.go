@@ -50,7 +50,7 @@ type Poller struct {
 
 	mu    sync.Mutex // guards what Stats reads
 	stats Stats
-	late  []lateness // by device
+	late  []acquire.Punctuality // by device
 }
 
 // A poll is a request and how far its polling has come.
@@ -84,7 +84,7 @@ func NewPoller(bus config.Bus, clock acquire.Clock) (*Poller, error) {
 		jitter:    rand.Float64,
 		newWaiter: acquire.NewWaiter,
 		devices:   make([]acquire.Backoff, len(bus.Devices)),
-		late:      make([]lateness, len(bus.Devices)),
+		late:      make([]acquire.Punctuality, len(bus.Devices)),
 	}
 	for i, r := range requests {
 		p.polls = append(p.polls, &poll{Request: r, group: i, lastNS: sample.Missing, scans: p.empty(i, 1)})
@@ -122,10 +122,23 @@ func (p *Poller) Stats() Stats {
 	s := Stats{Reconnects: p.stats.Reconnects}
 	for i, d := range p.stats.Devices {
 		d = d.clone()
-		d.LateMedian, d.LateP99, d.LateWorst = p.late[i].quantile(0.5), p.late[i].quantile(0.99), p.late[i].worst
+		d.LateMedian, d.LateP99, d.LateWorst = p.late[i].All.Quantile(0.5), p.late[i].All.Quantile(0.99), p.late[i].All.Worst()
 		s.Devices = append(s.Devices, d)
 	}
 	return s
+}
+
+// Polling returns how each device's deadlines were kept since the last call. It may be
+// called at any time, from one place.
+func (p *Poller) Polling() []acquire.Polling {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var all []acquire.Polling
+	for i := range p.late {
+		d := &p.stats.Devices[i]
+		all = append(all, p.late[i].Tell(p.bus.Name, d.Device, d.Skipped, d.failed()))
+	}
+	return all
 }
 
 // count changes the counts of device under the lock.
@@ -237,7 +250,7 @@ func (p *Poller) poll(ctx context.Context, r *poll) {
 	var cause string
 	var refused Exception
 	p.count(r.Device, func(s *DeviceStats) {
-		p.late[r.Device].add(late)
+		p.late[r.Device].Began(late)
 		s.Stale += stale
 		switch {
 		case err == nil:

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"io"
 	"math"
-	"math/rand/v2"
 	"net"
 	"testing"
 	"testing/synctest"
@@ -513,38 +512,4 @@ func TestNewPollerErrors(t *testing.T) {
 			require.EqualError(t, err, c.want)
 		})
 	}
-}
-
-func TestLateness(t *testing.T) {
-	var empty lateness
-	assert.Zero(t, empty.quantile(0.5))
-
-	const seed = 3
-	rng := rand.New(rand.NewPCG(seed, 0))
-	for _, n := range []int{1, 2, 99, 100, 101, 10_000} {
-		var l lateness
-		for i := range n { // all of 1 to n, scaled, in no order
-			l.add(time.Duration(i+1) * 317)
-		}
-		for _, q := range []float64{0.5, 0.99} {
-			want := time.Duration(math.Ceil(q*float64(n))) * 317
-			got := l.quantile(q)
-			assert.GreaterOrEqual(t, got, want, "n %d q %g", n, q)
-			assert.LessOrEqual(t, float64(got), float64(want)*1.07, "n %d q %g", n, q)
-		}
-		assert.Equal(t, time.Duration(n)*317, l.worst)
-	}
-	// Any duration lies within its class.
-	for range 100_000 {
-		d := time.Duration(rng.Int64() >> rng.IntN(63))
-		var l lateness
-		l.add(d)
-		l.worst = math.MaxInt64
-		require.GreaterOrEqual(t, l.quantile(1), d, "seed %d", seed)
-		require.LessOrEqual(t, float64(l.quantile(1)), float64(d)*1.07, "seed %d", seed)
-	}
-	var l lateness
-	l.add(-time.Second)
-	l.add(math.MaxInt64)
-	assert.Equal(t, time.Duration(0), l.quantile(0.5), "early is not late")
 }

@@ -2,8 +2,6 @@ package modbus
 
 import (
 	"maps"
-	"math"
-	"math/bits"
 	"time"
 )
 
@@ -35,45 +33,16 @@ type DeviceStats struct {
 	LateMedian, LateP99, LateWorst time.Duration
 }
 
+// failed returns how many slots gave no values for another reason than being late.
+func (s *DeviceStats) failed() uint64 {
+	n := s.Timeouts + s.Framing + s.Lost + s.NoConnection + s.BackedOff
+	for _, e := range s.Exceptions {
+		n += e
+	}
+	return n
+}
+
 func (s DeviceStats) clone() DeviceStats {
 	s.Exceptions = maps.Clone(s.Exceptions)
 	return s
-}
-
-// A lateness is a histogram of durations with 16 classes an octave of nanoseconds: memory
-// is bounded however long a trial is. Negative durations count as 0.
-type lateness struct {
-	class [60 * 16]uint64
-	n     uint64
-	worst time.Duration
-}
-
-func (l *lateness) add(d time.Duration) {
-	d = max(d, 0)
-	l.n++
-	l.worst = max(l.worst, d)
-	l.class[latenessClass(uint64(d))]++
-}
-
-// latenessClass numbers classes from 0 upwards: one for each of 0 to 31 ns, then 16 for
-// each doubling.
-func latenessClass(ns uint64) int {
-	shift := max(0, bits.Len64(ns)-5)
-	return shift*16 + int(ns>>shift)
-}
-
-// quantile returns the upper end of the class that holds the q-quantile, at most the
-// worst; 0 where nothing was added.
-func (l *lateness) quantile(q float64) time.Duration {
-	want := uint64(math.Ceil(q * float64(l.n)))
-	var seen uint64
-	for i, n := range l.class {
-		seen += n
-		if n > 0 && seen >= want {
-			shift := max(0, i/16-1)
-			upper := (uint64(i-shift*16)+1)<<shift - 1
-			return min(time.Duration(upper), l.worst)
-		}
-	}
-	return 0
 }

@@ -72,6 +72,37 @@ type Channel struct {
 	LagS       float64 // time constant of the sensor
 
 	Limits Limits // beyond which a count is no measurement; zero where none are stated
+
+	Calibration Calibration // of Offset and Scale; zero where none is stated
+}
+
+// A Calibration says how well a line is known that was found against a reference gauge.
+type Calibration struct {
+	OffsetU, ScaleU float64 // standard errors of Offset and Scale
+	CenterCount     float64 // mean count of the points, about which the line turns
+}
+
+// CalibrationScaleU returns the standard uncertainty of the calibration's slope as a share of
+// it, for differences of values; 0 where none is stated.
+func (c *Channel) CalibrationScaleU() float64 {
+	if c.Scale == 0 {
+		return 0
+	}
+	return math.Abs(c.Calibration.ScaleU / c.Scale)
+}
+
+// CalibrationU returns the standard uncertainty that the calibration leaves in a value, in
+// the channel's unit; 0 where none is stated. For a least-squares line through points whose
+// mean count is m, the errors of offset a and scale b are correlated by −m·u(b)/u(a), so that
+// at count c u² = u(a)² − m²·u(b)² + (c − m)²·u(b)² (JCGM 100:2008, H.3, from memory).
+func (c *Channel) CalibrationU(value float64) float64 {
+	k := c.Calibration
+	if c.Scale == 0 || k.OffsetU == 0 && k.ScaleU == 0 {
+		return 0
+	}
+	at := (value-c.Offset)/c.Scale - k.CenterCount
+	center := max(k.OffsetU*k.OffsetU-k.CenterCount*k.CenterCount*k.ScaleU*k.ScaleU, 0)
+	return math.Sqrt(center + at*at*k.ScaleU*k.ScaleU)
 }
 
 // Value returns the value of raw count n in the channel's unit, NaN where it is Missing.

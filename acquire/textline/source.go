@@ -43,6 +43,10 @@ type Stats struct {
 	BackedOff    uint64 // slots not polled because of a fault before
 	Dropped      uint64 // bytes that were no whole line: half ones, and what came between
 	Bursts       uint64 // times that several lines came in one go
+
+	// How late polls began after their deadlines; 0 for a device that streams. Median and P99
+	// are within 7 % above the true value.
+	LateMedian, LateP99, LateWorst time.Duration
 }
 
 // A Source reads one bus of text devices: a single one that streams, or some that are
@@ -73,6 +77,7 @@ type Source struct {
 
 	mu    sync.Mutex // guards what Stats reads
 	stats []Stats
+	late  []acquire.Punctuality // by device
 }
 
 // A device is one group and how far its reading has come.
@@ -150,6 +155,7 @@ func New(bus config.Bus, clock acquire.Clock) (*Source, error) {
 			g.Channels = append(g.Channels, c.Channel)
 		}
 		s.groups, s.devices, s.stats = append(s.groups, g), append(s.devices, x), append(s.stats, Stats{Device: d.Name})
+		s.late = append(s.late, acquire.Punctuality{})
 		x.scans = s.empty(len(s.groups) - 1)
 	}
 	return s, nil
@@ -162,7 +168,25 @@ func (s *Source) Groups() []sample.Group { return s.groups }
 func (s *Source) Stats() []Stats {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return append([]Stats(nil), s.stats...)
+	all := append([]Stats(nil), s.stats...)
+	for i := range all {
+		l := &s.late[i].All
+		all[i].LateMedian, all[i].LateP99, all[i].LateWorst = l.Quantile(0.5), l.Quantile(0.99), l.Worst()
+	}
+	return all
+}
+
+// Polling returns how each device's deadlines were kept since the last call. It may be
+// called at any time, from one place. A device that streams has none: its polls are 0.
+func (s *Source) Polling() []acquire.Polling {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var all []acquire.Polling
+	for i, d := range s.stats {
+		errors := d.Timeouts + d.Garbage + d.Checksum + d.Lost + d.NoConnection + d.BackedOff
+		all = append(all, s.late[i].Tell(s.bus.Name, d.Device, d.Skipped, errors))
+	}
+	return all
 }
 
 func (s *Source) count(i int, change func(*Stats)) {
@@ -443,6 +467,7 @@ func (s *Source) ask(ctx context.Context, wait acquire.Waiter) {
 			s.fault(next, cause)
 			continue
 		}
+		slotDue := due(d)
 		d.slot++
 		if s.stream == nil {
 			if err := s.open(ctx); err != nil {
@@ -452,6 +477,10 @@ func (s *Source) ask(ctx context.Context, wait acquire.Waiter) {
 				continue
 			}
 		}
+		late := time.Since(slotDue)
+		s.mu.Lock()
+		s.late[next].Began(late)
+		s.mu.Unlock()
 		row, from, to, cause, err := s.exchange(next)
 		switch {
 		case ctx.Err() != nil:

@@ -155,9 +155,9 @@ func bagResult(t *Trial, s *config.Setup, units []unit, v Verdict) BagResult {
 		}
 	}
 	// The requirement says nothing of drops, or they are judged sequentially.
-	drops := clusters(units, dropped)
+	drops := clusters(units, func(p *Pick) float64 { return dropped(&p.Pick) })
 	if !t.Design.Sequential {
-		r.DropBound = rateCriterion("drops", drops, most, t.Requirement.Confidence).Rate.Hi
+		r.DropBound = t.rate("drops", drops, most).Rate.Hi
 	}
 	return r
 }

@@ -1,14 +1,17 @@
 package compare
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
 	"griptrial/analyze/stats"
@@ -219,9 +222,24 @@ func TestSpoiled(t *testing.T) {
 		trial.Picks[10*i].Outcome, trial.Picks[10*i].TouchedByGap = pick.Dropped, true
 	}
 	v := Judge(trial)[0]
-	assert.Equal(t, DoesNot, v.Answer)
-	assert.Equal(t, 30, v.Spoiled)
+	assert.Equal(t, []Answer{DoesNot, Holds, ""}, []Answer{v.Answer, v.Untouched, v.WithSpoiled})
+	assert.Equal(t, []int{30, 0}, []int{v.Touched, v.Spoiled})
+	assert.True(t, hasCode(v.Warnings, GapsMatter))
+	// The same picks, marked by a person: left out, and the answer with them is said.
+	for i := range 30 {
+		trial.Picks[10*i].TouchedByGap, trial.Picks[10*i].Spoiled = false, "knocked hose"
+	}
+	v = Judge(trial)[0]
+	assert.Equal(t, []Answer{Holds, DoesNot, ""}, []Answer{v.Answer, v.WithSpoiled, v.Untouched})
+	assert.Equal(t, []int{270, 30}, []int{v.Picks, v.Spoiled})
 	assert.True(t, hasCode(v.Warnings, SpoiledMatters))
+	// A setup all of whose picks are spoiled is not silently gone.
+	for i := range trial.Picks {
+		trial.Picks[i].Spoiled = "wrong bag"
+	}
+	v = Judge(trial)[0]
+	assert.Equal(t, []int{0, 300}, []int{v.Picks, v.Spoiled})
+	assert.Equal(t, NotShown, v.Answer)
 }
 
 // Drops that all fall on one piece are worth one case, not thirty.
@@ -239,13 +257,21 @@ func TestDropsCluster(t *testing.T) {
 		}
 		even, one = append(even, a), append(one, b)
 	}
-	x, y := rateCriterion("drops", even, 0.05, 0.95), rateCriterion("drops", one, 0.05, 0.95)
+	trial := &Trial{Trial: &config.Trial{Requirement: noRequirement()}, Finished: true}
+	x, y := trial.rate("drops", even, 0.05), trial.rate("drops", one, 0.05)
 	assert.Equal(t, Holds, x.Answer)
 	assert.Equal(t, stats.UpperBound(30, 1000, 0.95), x.Rate.Hi)
 	assert.Equal(t, NotShown, y.Answer)
 	assert.True(t, hasCode(y.Warnings, DropsCluster))
 	assert.Greater(t, y.Rate.Hi, 2*x.Rate.Hi)
-	assert.Equal(t, NotShown, rateCriterion("drops", nil, 0.05, 0.95).Answer)
+	assert.Equal(t, NotShown, trial.rate("drops", nil, 0.05).Answer)
+	// Before the plan is finished bounds are wider, and nothing is decided.
+	trial.Finished = false
+	z := trial.rate("drops", even, 0.05)
+	assert.Equal(t, NotShown, z.Answer)
+	assert.Greater(t, z.Rate.Hi, x.Rate.Hi)
+	trial.Design.Sequential = true
+	assert.Equal(t, Holds, trial.rate("drops", even, 0.06).Answer, "a plan that may stop at any time")
 }
 
 func TestFactorsSayInteractions(t *testing.T) {
@@ -274,6 +300,89 @@ func TestFactorsSayInteractions(t *testing.T) {
 		sum += math.Log1p(e.Effect.Value / 100)
 	}
 	assert.InDelta(t, 0, sum, 1e-9, "levels sum to zero")
+}
+
+// Machines of Pinheiro and Bates (2000), chapter 1: six workers (here pieces), three machines
+// (here cups), three values each. A machine is tested against machine within worker, as R's
+// aov has it; a two-way table of fixed factors, where no block has a name, against the rest.
+// The values are those of testdata/statistics.
+func TestFactorsAgainstReference(t *testing.T) {
+	type rows struct {
+		ID   string
+		A, B []int
+		Y    []float64
+	}
+	var in struct {
+		Mixed []rows `json:"varcomp_mixed"`
+		Two   []rows `json:"anova2"`
+	}
+	var out struct {
+		Mixed []struct {
+			F float64 `json:"F_A"`
+			P float64 `json:"p_A"`
+		} `json:"varcomp_mixed"`
+		Two []struct {
+			SS, F, P []float64
+		} `json:"anova2"`
+	}
+	for name, v := range map[string]any{"inputs.json": &in, "expected.json": &out} {
+		text, err := os.ReadFile("../../testdata/statistics/" + name)
+		require.NoError(t, err)
+		require.NoError(t, json.Unmarshal(text, v))
+	}
+	trial := func(c rows, blocks, alone bool) *Trial {
+		t := &Trial{Trial: &config.Trial{Requirement: noRequirement()}, Finished: true}
+		t.Design.WholePlots = []string{}
+		seen := map[string]bool{}
+		size := 0.0
+		for _, y := range c.Y {
+			size = max(size, math.Abs(y))
+		}
+		for i, y := range c.Y {
+			a, b := fmt.Sprint("cup ", c.A[i]), fmt.Sprint(c.B[i])
+			s := config.Setup{Name: a, Bag: "bag", Cup: a, Cups: 1}
+			run := 100*c.A[i] + c.B[i]
+			piece := "piece " + b
+			if !blocks {
+				s = config.Setup{Name: a + b, Bag: "bag", Cup: a, Placement: b}
+				piece = ""
+			}
+			if alone {
+				run = i + 1
+			}
+			if !seen[s.Name] {
+				seen[s.Name] = true
+				t.Setups = append(t.Setups, s)
+			}
+			// The model is of 100 times the logarithm.
+			p := pick.Pick{Run: run, Station: "left", Outcome: pick.Released, EnergyJ: analyze.Figure{Value: math.Exp(y / size)}}
+			t.Picks = append(t.Picks, Pick{Pick: p, Setup: s.Name, Piece: piece})
+		}
+		return t
+	}
+	for k, c := range in.Mixed {
+		m, ok := Factors(trial(c, true, false), MeasureOf("energy_J"))
+		require.True(t, ok)
+		require.Len(t, m.Terms, 1)
+		assert.Equal(t, "rest", m.Terms[0].Stratum)
+		assert.InEpsilon(t, out.Mixed[k].F, m.Terms[0].F, 1e-9, c.ID)
+		assert.InEpsilon(t, out.Mixed[k].P, m.Terms[0].P, 1e-9, c.ID)
+	}
+	require.NotEmpty(t, in.Two)
+	for k, c := range in.Two {
+		m, ok := Factors(trial(c, false, true), MeasureOf("energy_J"))
+		require.True(t, ok)
+		require.Len(t, m.Terms, 3)
+		total := 0.0
+		for _, s := range out.Two[k].SS {
+			total += s
+		}
+		for i := range m.Terms {
+			assert.InEpsilon(t, out.Two[k].F[i], m.Terms[i].F, 1e-9, "%s %d", c.ID, i)
+			assert.InEpsilon(t, out.Two[k].P[i], m.Terms[i].P, 1e-9, "%s %d", c.ID, i)
+			assert.InEpsilon(t, out.Two[k].SS[i]/total, m.Terms[i].Share, 1e-9, "%s %d", c.ID, i)
+		}
+	}
 }
 
 func TestChoose(t *testing.T) {
@@ -332,6 +441,9 @@ func TestSoaks(t *testing.T) {
 	assert.InDelta(t, 61.5, s.LongestStopS, 1e-6)
 	assert.Equal(t, Holds, s.RateHeld)
 	assert.InDelta(t, 1000*stats.UpperBound(0, 6000, 0.975), s.DropsPer1000.Hi, 1e-9)
+	assert.False(t, s.Commanded)
+	assert.InDelta(t, (5999*1.5+60)/3600, s.Hours, 1e-9)
+	assert.InDelta(t, stats.PoissonUpper(1, 0.975)/s.Hours, s.StopsPerHour.Hi, 1e-9)
 	seal, energy := s.Trends[0], s.Trends[1]
 	require.Equal(t, "seal_time_s", seal.Measure.Name)
 	assert.True(t, seal.Slope.Lo < 0.02 && 0.02 < seal.Slope.Hi, "%+v", seal.Slope)
@@ -344,6 +456,188 @@ func TestSoaks(t *testing.T) {
 	require.NotNil(t, energy.Change)
 	assert.InDelta(t, 3000*1.5/3600, energy.Change.AtHours, 0.05)
 	assert.InDelta(t, 1.2, energy.Change.After/energy.Change.Before, 0.01)
+	assert.Nil(t, energy.Settles)
+}
+
+// A value that levels off is not said to reach its limit, and one that does not, is.
+func TestSoakSettles(t *testing.T) {
+	m := made{bags: 1, cups: 1, pieces: 1, picks: 3000, pickSD: 0.02, requirement: noRequirement()}
+	trial := m.trial(seeded(15, 0))
+	trial.Requirement.SealTimeLimitS = 0.4
+	first := trial.Picks[0].StartS
+	for i := range trial.Picks {
+		p := &trial.Picks[i]
+		p.SealTimeS.Value += 0.1 * (1 - math.Exp(-(p.StartS-first)/600))
+	}
+	s := Soaks(trial)[0].Trends[0]
+	require.Equal(t, "seal_time_s", s.Measure.Name)
+	require.NotNil(t, s.Settles)
+	assert.InDelta(t, 600./3600, s.Settles.TauH, 0.02)
+	assert.True(t, s.Settles.Level.Lo < 0.3 && 0.3 < s.Settles.Level.Hi && s.Settles.Level.Hi-s.Settles.Level.Lo < 0.01, "%+v", s.Settles.Level)
+	assert.False(t, s.Reached.OK())
+	assert.Nil(t, Soaks(m.trial(seeded(16, 0)))[0].Trends[0].Settles, "noise does not level off")
+}
+
+// The controller's side: commands and parts from the channels, a stop that is going on, and
+// pauses between runs that are none.
+func TestSoakLine(t *testing.T) {
+	m := made{bags: 1, cups: 1, pieces: 2, picks: 50, pickSD: 0.02, requirement: noRequirement()}
+	trial := m.trial(seeded(17, 0))
+	trial.Requirement.PicksPerMinute = 38
+	trial.Finished, trial.Current = false, 2
+	on := func(kind sample.Kind) sample.Channel {
+		return sample.Channel{Kind: kind, Station: "left", Scale: 1, OnAbove: 0.5}
+	}
+	line := NewLine([]sample.Group{{Channels: []sample.Channel{{Kind: sample.Vacuum, Station: "left"}, on(sample.Supply), on(sample.PartPresent)}}})
+	add := func(tS float64, supply, part int64) {
+		line.Take(&sample.Batch{T: []int64{int64(tS * 1e9)}, Counts: [][]int64{{0}, {supply}, {part}}})
+	}
+	trial.StartsS = []float64{0, 1000}
+	shift := 1000 - trial.Picks[50].StartS + 1
+	for i := range trial.Picks {
+		p := &trial.Picks[i]
+		if p.Run == 2 {
+			p.StartS += shift
+		}
+		p.PartPresentDelayS = analyze.Figure{Value: 0.05}
+		add(p.StartS-0.01, 0, 0)
+		add(p.StartS+0.01, 1, 0)
+		add(p.StartS+0.5, 1, int64(1-i%2)) // the controller misses every other part
+		add(p.StartS+0.7, 0, 0)
+		if i == 20 { // commanded, and no pick found
+			add(p.StartS+0.8, 1, 0)
+			add(p.StartS+0.9, 0, 0)
+		}
+	}
+	trial.Line = line
+	s := Soaks(trial)[0]
+	assert.True(t, s.Commanded)
+	assert.Equal(t, []int{100, 101, 50}, []int{s.Picks, s.Commands, s.PartsPresent})
+	assert.Zero(t, s.Stops, "the pause between runs is no stop")
+	assert.InDelta(t, 99*60/(98*1.5), s.RatePerMinute, 1e-6)
+	assert.Equal(t, Holds, s.RateHeld)
+	assert.InDelta(t, 0.05, s.PartDelayS.Value, 1e-12)
+	last := trial.Picks[99].StartS
+	add(last+600, 0, 0) // ten minutes later: nothing has moved
+	s = Soaks(trial)[0]
+	assert.Equal(t, 1, s.Stops)
+	assert.InDelta(t, 600, s.StandingS, 1e-6)
+	assert.Equal(t, DoesNot, s.RateHeld)
+	trial.Current = 0 // the run is complete: what comes after it is none of its time
+	assert.Zero(t, Soaks(trial)[0].StandingS)
+}
+
+// What a spoiled run did to a comparison is said; without spoiled picks nothing is.
+func TestSpoiledChanges(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 8, picks: 5, pieceSD: 0.1, runSD: 0.02, pickSD: 0.05, effect: []float64{0.8, 1}, requirement: noRequirement()}
+	trial := m.trial(seeded(12, 0))
+	o := Options{Measures: []string{"energy_J"}}
+	assert.Empty(t, Compare(trial, o).Changes)
+	n := 0
+	for i := range trial.Picks {
+		if p := &trial.Picks[i]; (p.Piece == "P1" || p.Piece == "P2") && strings.HasSuffix(p.Setup, "cup 1") {
+			p.EnergyJ.Value *= 3
+			p.Spoiled = "hose off"
+			n++
+		}
+	}
+	c := Compare(trial, o)
+	assert.Equal(t, n, c.Spoiled)
+	require.Len(t, c.Changes, 1)
+	assert.NotEqual(t, NotApart, c.Effects[0].Finding)
+	assert.Equal(t, c.Effects[0].Finding, c.Changes[0].Was)
+	assert.Equal(t, NotApart, c.Changes[0].Effect.Finding)
+}
+
+// The run that is being made does not move the others' interval.
+func TestRunInProgress(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 6, picks: 5, pieceSD: 0.1, pickSD: 0.05, effect: []float64{0.5, 1}, requirement: noRequirement()}
+	trial := m.trial(seeded(13, 0))
+	trial.Finished, trial.Current = false, 12
+	o := Options{Measures: []string{"energy_J"}}
+	before := Compare(trial, o)
+	for i := range trial.Picks {
+		if trial.Picks[i].Run == 12 {
+			trial.Picks[i].EnergyJ.Value *= 10
+		}
+	}
+	seen := func(c Comparison) any {
+		e := c.Effects[0]
+		return []any{e.Percent.Value, e.Percent.Lo, e.Percent.Hi, e.Absolute.Value, e.NA, c.Letters}
+	}
+	assert.Equal(t, seen(before), seen(Compare(trial, o)))
+	assert.Equal(t, 5, before.Effects[0].NA, "the sixth pair is not complete")
+	assert.True(t, before.Effects[0].Percent.Hi-before.Effects[0].Percent.Lo < 100)
+	trial.Current = 0
+	assert.NotEqual(t, seen(before), seen(Compare(trial, o)))
+}
+
+// One pick whose start was seen otherwise is left out; with many such nothing is compared.
+func TestSealFrom(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 4, picks: 10, pieceSD: 0.1, pickSD: 0.05, effect: []float64{0.8, 1}, requirement: noRequirement()}
+	for _, c := range []struct {
+		strays int
+		warn   analyze.Code
+	}{{0, ""}, {2, OtherSources}, {12, DifferentSources}} {
+		trial := m.trial(seeded(18, 0))
+		for i := range c.strays {
+			trial.Picks[i].SealFrom, trial.Picks[i].SealTimeS.Value = "touch", 7
+		}
+		e := effectOf(t, Compare(trial, Options{Measures: []string{"seal_time_s"}}), "seal_time_s")
+		assert.Equal(t, c.warn == DifferentSources, e.Finding == Untestable)
+		if c.warn != "" {
+			assert.True(t, hasCode(e.Warnings, c.warn), "%v", e.Warnings)
+		}
+		if c.warn == OtherSources {
+			assert.InDelta(t, math.Log(0.8), -math.Abs(math.Log1p(e.Percent.Value/100)), 0.05, "not moved by the strays")
+		}
+	}
+}
+
+// One drop in ten against none, as often as picks are worth: in the family of all tests.
+func TestDropsBetweenSetups(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 10, picks: 12, pieceSD: 0.1, pickSD: 0.05, requirement: noRequirement()}
+	trial := m.trial(seeded(14, 0))
+	for i := range trial.Picks {
+		if strings.HasSuffix(trial.Picks[i].Setup, "cup 2") && i%8 == 0 {
+			trial.Picks[i].Outcome = pick.Dropped
+		}
+	}
+	x := 0
+	for _, p := range trial.Picks {
+		x += int(dropped(&p.Pick))
+	}
+	c := Compare(trial, Options{})
+	e := effectOf(t, c, "drop_rate")
+	a, b := float64(x), 0.0
+	if e.A == "cup 1" {
+		a, b = b, a
+	}
+	counts := []stats.Counts{{X1: a, N1: 120, X2: b, N2: 120}}
+	d, i := stats.RateDifference(counts, 0.95)
+	assert.Equal(t, stats.Fisher(counts), e.P)
+	assert.Equal(t, []float64{d, i.Lo, i.Hi}, []float64{e.Absolute.Value, e.Absolute.Lo, e.Absolute.Hi})
+	assert.Equal(t, []int{120, 120}, []int{e.NA, e.NB})
+	assert.Greater(t, e.Adjusted, e.P, "one of a family")
+	want := Better
+	if e.A == "cup 2" {
+		want = Worse
+	}
+	assert.Equal(t, want, e.Finding)
+	trial.Finished = false
+	live := effectOf(t, Compare(trial, Options{}), "drop_rate")
+	assert.Equal(t, NotYet, live.Finding)
+	assert.Less(t, live.Absolute.Lo, e.Absolute.Lo)
+	assert.Greater(t, live.Absolute.Hi, e.Absolute.Hi)
+	trial.Finished, trial.Design.Sequential = true, true
+	assert.Equal(t, Untestable, effectOf(t, Compare(trial, Options{}), "drop_rate").Finding, "no bounds of fixed size after a sequential test")
+	// Without any drop there is nothing to compare, and the family is the smaller.
+	for i := range trial.Picks {
+		trial.Picks[i].Outcome = pick.Released
+	}
+	for _, e := range Compare(trial, Options{}).Effects {
+		assert.NotEqual(t, "drop_rate", e.Measure.Name)
+	}
 }
 
 func TestPlan(t *testing.T) {
@@ -370,7 +664,7 @@ func TestPlan(t *testing.T) {
 			engine = now
 		}
 	}
-	assert.LessOrEqual(t, changes, 4, "an engine is set up once a repeat")
+	assert.Equal(t, 4, changes, "an engine is set up once a repeat, and anew each time")
 	assert.Equal(t, sides["a"], sides["b"], "sides swap half-way")
 	again, err := Plan(l)
 	require.NoError(t, err)
@@ -379,14 +673,74 @@ func TestPlan(t *testing.T) {
 	other, err := Plan(l)
 	require.NoError(t, err)
 	assert.NotEqual(t, s.Runs, other.Runs)
-	l.Half = true
+	l.Fraction = 2
 	_, err = Plan(l)
 	assert.ErrorIs(t, err, ErrFraction)
 	l.Factors = append(l.Factors, Factor{"placement", []string{"middle", "thirds"}})
 	half, err := Plan(l)
 	require.NoError(t, err)
 	assert.Len(t, half.Setups, 8, "4 of 8 combinations on two bags")
-	assert.Contains(t, half.Aliases, "engine with cup × placement")
+	assert.Equal(t, [][]Term{{{Factors: []string{"engine"}}, {Factors: []string{"cup", "placement"}}}, {{Factors: []string{"cup"}}, {Factors: []string{"engine", "placement"}}},
+		{{Factors: []string{"placement"}}, {Factors: []string{"engine", "cup"}}}}, half.Fraction.Aliases)
+	// A factor with three levels is laid out in full beside the fraction.
+	l.Factors = append(l.Factors, Factor{"tilt", []string{"0 °", "5 °", "10 °"}})
+	mixed, err := Plan(l)
+	require.NoError(t, err)
+	assert.Len(t, mixed.Setups, 24)
+}
+
+// Resolutions of the fractions of 3 to 7 factors as in NIST/SEMATECH e-Handbook 5.3.3.4.7 and
+// Montgomery, Design and Analysis of Experiments, table 8.14; and the lengths of the constant
+// products of some as printed there: 2^(5−2) I = ABD = ACE = BCDE, 2^(6−2) I = ABCE = BCDF =
+// ADEF, 2^(7−3) seven of four, 2^(7−4) seven of three and of four and one of seven (from memory).
+func TestFractions(t *testing.T) {
+	var factors []Factor
+	for _, name := range strings.Split("ABCDEFG", "") {
+		factors = append(factors, Factor{name, []string{"-", "+"}})
+	}
+	for _, c := range []struct {
+		k, n, resolution int
+		lengths          []int // of 3, 4 … factors; nil: not checked
+	}{
+		{3, 2, 3, []int{1}}, {4, 2, 4, []int{0, 1}}, {5, 2, 5, []int{0, 0, 1}}, {5, 4, 3, []int{2, 1, 0}}, {6, 2, 6, nil}, {6, 4, 4, []int{0, 3, 0, 0}},
+		{6, 8, 3, []int{4, 3, 0, 0}}, {7, 2, 7, nil}, {7, 4, 4, []int{0, 1, 2, 0, 0}}, {7, 8, 4, []int{0, 7, 0, 0, 0}}, {7, 16, 3, []int{7, 7, 0, 0, 1}},
+	} {
+		t.Run(fmt.Sprintf("%d factors, 1 in %d", c.k, c.n), func(t *testing.T) {
+			f, err := NewFraction(factors[:c.k], c.n)
+			require.NoError(t, err)
+			assert.Equal(t, c.resolution, f.Resolution)
+			if c.lengths != nil {
+				assert.Equal(t, append([]int{0, 0}, c.lengths...), wordLengths(f.words, c.k))
+			}
+			// The right number of combinations, the highest among them, every level in half.
+			made, plus := 0, make([]int, c.k)
+			for _, x := range combinations(factors[:c.k]) {
+				if f.holds(x) {
+					made++
+					for i := range c.k {
+						if x[factors[i].Name] == "+" {
+							plus[i]++
+						}
+					}
+				}
+			}
+			assert.Equal(t, 1<<c.k/c.n, made)
+			for _, n := range plus {
+				assert.Equal(t, made/2, n)
+			}
+		})
+	}
+	half, err := NewFraction(factors[:4], 2)
+	require.NoError(t, err)
+	assert.Equal(t, []Alias{{"D", []string{"A", "B", "C"}}}, half.Generators)
+	assert.Len(t, half.Aliases, 3, "AB = CD, AC = BD, AD = BC")
+	assert.Contains(t, half.Words(), "IV")
+	for _, bad := range [][2]int{{2, 2}, {3, 4}, {4, 4}, {6, 16}} {
+		_, err := NewFraction(factors[:bad[0]], bad[1])
+		assert.ErrorIs(t, err, ErrFraction, bad)
+	}
+	_, err = NewFraction(factors, 3)
+	assert.Error(t, err)
 }
 
 func TestSpreadOf(t *testing.T) {

@@ -59,6 +59,14 @@ type Comparison struct {
 	Warnings   []analyze.Warning // of the whole trial
 	Confidence float64
 	Tests      int // in the family that was adjusted for
+	Spoiled    int // picks left out, marked as spoiled
+	Changes    []Change
+}
+
+// A Change is a finding that would be another with the spoiled picks.
+type Change struct {
+	Effect Effect // with them
+	Was    Finding
 }
 
 // Letters are the levels of one stratum in one measure, the best first: two levels that
@@ -82,8 +90,42 @@ type Lettered struct {
 
 // Compare compares every pair of levels within every stratum. p-values are adjusted after
 // Holm over all tests of the comparison, all measures included; a comparison of one measure
-// is the stronger for it.
+// is the stronger for it. The run that is being made waits until it is complete: what a run
+// shows must not depend on when one looks.
 func Compare(t *Trial, o Options) Comparison {
+	c := compare(t, o)
+	with, n := t.all()
+	if c.Spoiled = n; n == 0 || t.withSpoiled {
+		return c
+	}
+	for _, e := range compare(with, o).Effects {
+		i := slices.IndexFunc(c.Effects, func(x Effect) bool {
+			return x.Measure == e.Measure && x.Stratum == e.Stratum && (x.A == e.A && x.B == e.B || x.A == e.B && x.B == e.A)
+		})
+		switch {
+		case i < 0: // only the spoiled picks show it at all
+			if e.Finding == Better || e.Finding == Worse {
+				c.Changes = append(c.Changes, Change{e, NotApart})
+			}
+		case c.Effects[i].A == e.A && c.Effects[i].Finding != e.Finding, c.Effects[i].A != e.A && c.Effects[i].Finding != e.Finding.turned():
+			c.Changes = append(c.Changes, Change{e, c.Effects[i].Finding})
+		}
+	}
+	return c
+}
+
+// turned is the finding with the levels the other way round.
+func (f Finding) turned() Finding {
+	switch f {
+	case Better:
+		return Worse
+	case Worse:
+		return Better
+	}
+	return f
+}
+
+func compare(t *Trial, o Options) Comparison {
 	if o.Within == nil {
 		o.Within = []string{"bag"}
 	}
@@ -97,7 +139,7 @@ func Compare(t *Trial, o Options) Comparison {
 	if o.See == 0 {
 		o.See = 10
 	}
-	all := t.units()
+	all := slices.DeleteFunc(t.units(), func(u unit) bool { return u.run == t.Current })
 	c := Comparison{By: o.By, Within: o.Within, Confidence: t.Requirement.Confidence}
 	by := varying(all, o.By)
 	var others []string // compared within one level of these, too, without showing each
@@ -108,8 +150,9 @@ func Compare(t *Trial, o Options) Comparison {
 	}
 	stratum := func(s *config.Setup) string { return levels(s, o.Within) }
 	_, names := split(all, func(u unit) string { return stratum(u.setup) })
-	// Measures do not touch each other: each is compared on its own, all at once.
-	parts := make([]Comparison, len(Measures))
+	// Measures and strata do not touch each other: each is compared on its own, all at once.
+	parts := make([]Comparison, len(Measures)*len(names))
+	drifts := make([][]analyze.Warning, len(Measures))
 	var wait sync.WaitGroup
 	for k := range Measures {
 		m := &Measures[k]
@@ -118,30 +161,38 @@ func Compare(t *Trial, o Options) Comparison {
 		}
 		wait.Go(func() {
 			views := look(all, m)
-			if !slices.ContainsFunc(views, func(v view) bool { return !math.IsInf(v.mid.raw, 0) }) {
+			if !slices.ContainsFunc(views, func(v view) bool { return !math.IsInf(v.mid.raw, 0) && (!m.cases || v.mid.raw > 0) }) {
 				return
 			}
 			strata, _ := split(views, func(u view) string { return stratum(u.setup) })
-			for _, name := range names {
-				groups, order := split(strata[name], func(u view) string { return levels(u.setup, by) })
-				for i, a := range order {
-					for _, b := range order[i+1:] {
-						e := t.pair(m, groups[a], groups[b], others, o.See)
-						e.Stratum, e.A, e.B = name, a, b
-						parts[k].Effects = append(parts[k].Effects, e)
+			for n, name := range names {
+				// A stratum without a case has nothing to compare.
+				none := m.cases && !slices.ContainsFunc(strata[name], func(v view) bool { return v.mid.raw > 0 })
+				part := &parts[k*len(names)+n]
+				wait.Go(func() {
+					groups, order := split(strata[name], func(u view) string { return levels(u.setup, by) })
+					for i, a := range order {
+						for _, b := range order[i+1:] {
+							if none {
+								break
+							}
+							e := t.pair(m, groups[a], groups[b], others, o.See)
+							e.Stratum, e.A, e.B = name, a, b
+							part.Effects = append(part.Effects, e)
+						}
 					}
-				}
-				parts[k].Letters = append(parts[k].Letters, middles(m, name, groups, order))
+					part.Letters = append(part.Letters, middles(m, name, groups, order))
+				})
 			}
-			if w, ok := drift(views); ok {
-				parts[k].Warnings = append(parts[k].Warnings, w)
+			if w, ok := drift(views); ok && !m.cases {
+				drifts[k] = []analyze.Warning{w}
 			}
 		})
 	}
 	wait.Wait()
+	c.Warnings = slices.Concat(drifts...)
 	for _, p := range parts {
 		c.Effects = append(c.Effects, p.Effects...)
-		c.Warnings = append(c.Warnings, p.Warnings...)
 	}
 	c.judge()
 	for _, p := range parts {
@@ -293,9 +344,9 @@ func varying(all []unit, factors []string) []string {
 }
 
 // split groups all by key, with the keys in order of first appearance.
-func split[T any](all []T, key func(T) string) (map[string][]T, []string) {
-	groups := map[string][]T{}
-	var order []string
+func split[T any, K comparable](all []T, key func(T) K) (map[K][]T, []K) {
+	groups := map[K][]T{}
+	var order []K
 	for _, u := range all {
 		k := key(u)
 		if groups[k] == nil {
@@ -318,11 +369,16 @@ func middle(m *Measure, v []float64) float64 {
 type cell struct{ a, b []view }
 
 // pair compares the units of two levels.
-func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) Effect {
-	e := Effect{Measure: m, P: math.NaN(), Percent: analyze.None(), Absolute: analyze.None(), Sides: analyze.None()}
+func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) (e Effect) {
+	e = Effect{Measure: m, P: math.NaN(), Percent: analyze.None(), Absolute: analyze.None(), Sides: analyze.None()}
 	if m.Name == "seal_time_s" {
-		if len(sources(slices.Concat(a, b))) > 1 {
+		var out int
+		var ok bool
+		if a, b, out, ok = oneSource(m, a, b); !ok {
 			return e.cannot(analyze.Warn(DifferentSources))
+		}
+		if out > 0 {
+			defer func() { e.Warnings = append(e.Warnings, analyze.Warn1(OtherSources, float64(out))) }()
 		}
 	}
 	byOther, order := split(slices.Concat(a, b), func(u view) string { return levels(u.setup, others) })
@@ -348,16 +404,37 @@ func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) Effe
 	e.Block, e.NA, e.NB, e.Paired = d.block, d.nA, d.nB, d.paired
 	e.Warnings = d.warnings
 	level := t.Requirement.Confidence
+	// Cases count by picks or pieces, but between set-ups of what is dear by set-ups.
+	describe := func() Effect {
+		if m.cases {
+			e := t.cases(e, m, cells)
+			e.P = math.NaN()
+			return e
+		}
+		return t.onePiece(e, m, cells)
+	}
 	switch {
+	case m.cases && t.Design.Sequential:
+		return e.cannot(analyze.Warn(Sequential))
 	case d.block == "whole plot" && min(d.nA, d.nB) < 2:
-		e = t.onePiece(e, m, cells)
+		e = describe()
 		e.Finding = Untestable
 		e.Warnings = append(e.Warnings, analyze.Warn2(NotTestable, float64(d.nA), float64(d.nB)))
 		return e
 	case d.units() < 2:
-		e = t.onePiece(e, m, cells)
+		e = describe()
 		e.Finding = OnePiece
-		e.Warnings = append(e.Warnings, analyze.Warn(ThisPieceOnly), t.pieces(d, m, see))
+		e.Warnings = append(e.Warnings, analyze.Warn(ThisPieceOnly))
+		if !m.cases {
+			e.Warnings = append(e.Warnings, t.pieces(d, m, see))
+		}
+		return e
+	case m.cases && d.block != "whole plot":
+		e = t.cases(e, m, cells)
+		if !t.Finished {
+			e.Finding = NotYet
+			e.Warnings = append(e.Warnings, analyze.Warn(Provisional))
+		}
 		return e
 	case !t.Finished:
 		e = d.anytime(e, level)
@@ -366,7 +443,7 @@ func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) Effe
 		return e
 	}
 	e = d.test(e, level)
-	if !(e.P <= 1-level) {
+	if !(e.P <= 1-level) && !m.cases {
 		e.Warnings = append(e.Warnings, t.pieces(d, m, see))
 	}
 	return e
@@ -397,6 +474,11 @@ type scaled struct {
 	diffs       []float64
 	left, right []float64
 	a, b        [][]float64
+}
+
+// crossover reports whether every pair stood side by side, with sides swapped.
+func (d *contrast) crossover() bool {
+	return d.paired && len(d.own.left) > 0 && len(d.own.right) > 0 && len(d.own.left)+len(d.own.right) == d.nA && d.nA >= 3
 }
 
 func (d *contrast) units() int {
@@ -574,6 +656,7 @@ func (d *contrast) test(e Effect, level float64) Effect {
 		e.P, e.Absolute = own.P, figure(own.Shift, math.NaN(), own.Interval)
 		if logs {
 			l := stats.SignedRank(d.log.diffs, level)
+			e.P = l.P // of what is shown: ranks of differences depend on the scale
 			e.Percent = ratio(l.Shift, math.NaN(), l.Interval)
 		}
 	case rank:
@@ -585,7 +668,7 @@ func (d *contrast) test(e Effect, level float64) Effect {
 			e.P = l.P
 			e.Percent = ratio(l.Shift, math.NaN(), l.Interval)
 		}
-	case d.paired && len(d.own.left) > 0 && len(d.own.right) > 0 && len(d.own.left)+len(d.own.right) == d.nA && d.nA >= 3:
+	case d.crossover():
 		e.Method = "crossover, t"
 		own := stats.CrossOver(d.own.left, d.own.right, level)
 		e.P, e.Absolute = own.Effect.P, figure(own.Effect.Diff, own.Effect.SE, own.Effect.Interval)
@@ -746,9 +829,14 @@ func (t *Trial) pieces(d contrast, m *Measure, see float64) analyze.Warning {
 		s, delta = d.own, see/100*math.Abs(d.base)
 	}
 	var sd float64
-	if d.paired {
+	switch {
+	case d.crossover():
+		// What the sides differ by is no spread: it is taken out.
+		l, r := s.left, s.right
+		sd = math.Sqrt((stats.SumSquares(l) + stats.SumSquares(r)) / float64(len(l)+len(r)-2))
+	case d.paired:
 		sd = stats.SD(s.diffs)
-	} else {
+	default:
 		var ss, df float64
 		for i := range s.a {
 			for _, v := range [][]float64{s.a[i], s.b[i]} {
@@ -810,7 +898,7 @@ func drift(all []view) (analyze.Warning, bool) {
 	if len(rest) < 8 {
 		return analyze.Warning{}, false
 	}
-	at, rest = thin(at, rest)
+	at, rest = thin(at, rest, trendPoints/4)
 	if trend := stats.TheilSen(at, rest, 0.95); trend.P < 0.01 {
 		return analyze.Warn1(Drifts, trend.P), true
 	}

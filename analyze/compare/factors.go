@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"griptrial/analyze"
 	"griptrial/analyze/stats"
@@ -17,8 +18,9 @@ type Term struct {
 	DF      float64
 	F, P    float64 // NaN where it is not testable
 	Share   float64 // of the sum of squares about the mean, 0 to 1
-	Stratum string  // what it is tested against: "whole plots", "pieces" or "rest"
+	Stratum string  // what it is tested against: "whole plots", "pieces" or "rest" (within both)
 	Effects []LevelEffect
+	words   string // of an interaction: what it is
 }
 
 // A LevelEffect is what one level of a term does, from the mean of all levels.
@@ -37,14 +39,69 @@ type Model struct {
 	// Checks of what is left: the largest residual in its standard deviations, its p as an
 	// outlier after Bonferroni, and the rank correlation of size with fitted value.
 	Largest, OutlierP, Fanning float64
-	Words                      []string // interactions in words
+	Words                      []string // interactions that are shown, in words
 }
 
 // Factors fits a model of a measure. ok is false where there are too few runs, levels that
-// cannot be separated, or values that are not above 0.
+// cannot be separated, values that are not above 0, or nothing but a count of cases.
 func Factors(t *Trial, m *Measure) (model Model, ok bool) {
+	if all := Models(t, []string{m.Name}); len(all) > 0 {
+		return all[0], true
+	}
+	return Model{}, false
+}
+
+// Models fits a model of every measure, or of the named ones where there are any. Once the
+// plan is finished it says the interactions that are shown, all together being one family
+// (Holm).
+func Models(t *Trial, names []string) []Model {
+	fits := make([]*Model, len(Measures))
+	var wait sync.WaitGroup
+	for i := range Measures {
+		if m := &Measures[i]; len(names) == 0 || slices.Contains(names, m.Name) {
+			wait.Go(func() {
+				if model, ok := factors(t, m); ok {
+					fits[i] = &model
+				}
+			})
+		}
+	}
+	wait.Wait()
+	var all []Model
+	var p []float64
+	for _, f := range fits {
+		if f == nil {
+			continue
+		}
+		all = append(all, *f)
+		for _, x := range f.Terms {
+			p = append(p, x.interactionP())
+		}
+	}
+	adjusted := stats.Holm(p)
+	at := 0
+	for i := range all {
+		for _, x := range all[i].Terms {
+			if adjusted[at] <= 1-t.Requirement.Confidence && t.Finished {
+				all[i].Words = append(all[i].Words, x.words)
+			}
+			at++
+		}
+	}
+	return all
+}
+
+// interactionP is the p of two factors together, NaN of one.
+func (x Term) interactionP() float64 {
+	if len(x.Factors) < 2 {
+		return math.NaN()
+	}
+	return x.P
+}
+
+func factors(t *Trial, m *Measure) (model Model, ok bool) {
 	all := t.units()
-	if len(all) == 0 {
+	if len(all) == 0 || m.cases {
 		return model, false
 	}
 	var factors []string
@@ -56,10 +113,10 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 	var y []float64
 	var kept []view
 	for _, u := range look(all, m) {
-		if !(u.mid.raw > 0) || math.IsInf(u.mid.raw, 1) {
+		if !u.positive || math.IsInf(u.mid.log, 0) {
 			continue
 		}
-		y = append(y, 100*math.Log(u.mid.raw))
+		y = append(y, 100*u.mid.log)
 		kept = append(kept, u)
 	}
 	if len(factors) == 0 || len(y) < 4 {
@@ -139,6 +196,7 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 	}
 	model = Model{Measure: m, ResidualSD: full.ResidualSD, DF: full.DF}
 	total := stats.SumSquares(y)
+	inner := within(t, kept, y, used, columnsOf)
 	at := 1
 	for k, term := range used {
 		without, err := fit(slices.Concat(used[:k], used[k+1:]))
@@ -147,11 +205,17 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 		}
 		n := len(columnsOf(term))
 		ss := without.RSS - full.RSS
-		x := Term{Factors: term, DF: float64(n), Share: ss / total, Stratum: "rest"}
-		x.F = ss / x.DF / (full.RSS / full.DF)
-		x.P = stats.FTail(x.F, x.DF, full.DF)
-		if len(term) == 1 {
+		x := Term{Factors: term, DF: float64(n), Share: ss / total, F: math.NaN(), P: math.NaN(), Stratum: "rest"}
+		f, inside := inner.test(k)
+		switch {
+		case inside:
+			x.F = f
+			x.P = stats.FTail(f, x.DF, inner.df)
+		case len(term) == 1:
+			x.F = ss / x.DF / (full.RSS / full.DF)
 			t.restratify(&x, kept, y, full.Residuals, term[0])
+		}
+		if len(term) == 1 {
 			x.Effects = levelEffects(full, at, levelsOf[term[0]], t.Requirement.Confidence)
 		}
 		// The bag among the factors: what is true of its one piece may not be true of the next.
@@ -162,12 +226,153 @@ func Factors(t *Trial, m *Measure) (model Model, ok bool) {
 		model.Terms = append(model.Terms, x)
 	}
 	model.check(full, y)
-	for _, x := range model.Terms {
-		if len(x.Factors) == 2 && !onePieceABag(kept) && x.P <= 1-t.Requirement.Confidence {
-			model.Words = append(model.Words, interactionWords(m, kept, y, x.Factors))
+	for i := range model.Terms {
+		if x := &model.Terms[i]; len(x.Factors) == 2 {
+			x.words = interactionWords(m, kept, y, x.Factors)
 		}
 	}
 	return model, true
+}
+
+// An inside is the stratum within pieces and within whole plots: what is left when both are
+// taken out of values and columns alike. For balanced data its F tests are those of the
+// sub-plots in the analysis of variance by strata; for others they are the intra-block ones.
+type inside struct {
+	y       []float64
+	columns map[int][][]float64 // of the terms that vary within pieces and plots, by their place
+	rss, df float64
+}
+
+// within returns the inside of the terms used. A term is in it if none of its columns is lost
+// with the pieces and the plots, or with the terms before it.
+func within(t *Trial, kept []view, y []float64, used [][]string, columnsOf func([]string) [][]float64) inside {
+	number := func(key func(u view) string) []int {
+		at := map[string]int{}
+		out := make([]int, len(kept))
+		for i, u := range kept {
+			k := key(u)
+			if _, ok := at[k]; !ok {
+				at[k] = len(at)
+			}
+			out[i] = at[k]
+		}
+		return out
+	}
+	pieces := number(func(u view) string {
+		if u.piece == "" {
+			return ""
+		}
+		return u.setup.Bag + "\x00" + u.piece
+	})
+	plots := number(func(u view) string { return "" })
+	if hard := t.dear(); slices.ContainsFunc(kept, func(u view) bool { return levels(u.setup, hard) != levels(kept[0].setup, hard) }) {
+		plots = number(func(u view) string { return fmt.Sprint(u.plot) })
+	}
+	w := inside{y: sweep(y, pieces, plots), columns: map[int][][]float64{}}
+	w.df = float64(len(y) - blockRank(pieces, plots))
+	for k, term := range used {
+		var cols [][]float64
+		for _, c := range columnsOf(term) {
+			left := sweep(c, pieces, plots)
+			if stats.SumSquares(left) < 1e-9*float64(len(c)) {
+				break
+			}
+			cols = append(cols, left)
+		}
+		if len(cols) < len(columnsOf(term)) || w.df < float64(len(cols)) {
+			continue
+		}
+		w.columns[k] = cols
+		if _, err := w.fit(-1); err != nil {
+			delete(w.columns, k)
+			continue
+		}
+		w.df -= float64(len(cols))
+	}
+	if full, err := w.fit(-1); err == nil {
+		w.rss = full.RSS
+	}
+	return w
+}
+
+// fit fits the inside without the term at place but.
+func (w inside) fit(but int) (stats.Linear, error) {
+	rows := make([][]float64, len(w.y))
+	for k := range w.columns {
+		for _, c := range w.columns[k] {
+			for i := range rows {
+				if k != but {
+					rows[i] = append(rows[i], c[i])
+				}
+			}
+		}
+	}
+	if len(rows[0]) == 0 {
+		var rss float64
+		for _, v := range w.y {
+			rss += v * v
+		}
+		return stats.Linear{RSS: rss}, nil
+	}
+	return stats.FitLinear(rows, w.y)
+}
+
+// test returns F of the term at place k, and whether the inside can tell.
+func (w inside) test(k int) (f float64, ok bool) {
+	if w.columns[k] == nil || w.df < 1 {
+		return math.NaN(), false
+	}
+	without, err := w.fit(k)
+	return (without.RSS - w.rss) / float64(len(w.columns[k])) / (w.rss / w.df), err == nil
+}
+
+// sweep takes the means of the groups out of v, of either numbering in turn until nothing
+// moves: at once where they are balanced.
+func sweep(v []float64, groups ...[]int) []float64 {
+	out := slices.Clone(v)
+	size := math.Sqrt(stats.SumSquares(v)/float64(len(v))) + 1e-300
+	for range 1000 {
+		moved := 0.0
+		for _, g := range groups {
+			sum, n := make([]float64, len(v)), make([]float64, len(v))
+			for i, k := range g {
+				sum[k] += out[i]
+				n[k]++
+			}
+			for i, k := range g {
+				out[i] -= sum[k] / n[k]
+				moved = max(moved, math.Abs(sum[k]/n[k]))
+			}
+		}
+		if moved < 1e-14*size {
+			break
+		}
+	}
+	return out
+}
+
+// blockRank is how many independent columns two numberings of groups make together: all their
+// groups less the number of sets of groups that touch no other's.
+func blockRank(a, b []int) int {
+	na, nb := slices.Max(a)+1, slices.Max(b)+1
+	set := make([]int, na+nb)
+	for i := range set {
+		set[i] = i
+	}
+	find := func(i int) int {
+		for set[i] != i {
+			i = set[i]
+		}
+		return i
+	}
+	joined := 0
+	for i := range a {
+		if x, y := find(a[i]), find(na+b[i]); x != y {
+			set[x] = y
+			joined++
+		}
+	}
+	return joined // groups less sets: each join takes one set away
 }
 
 // onePieceABag reports whether any bag was tried with one piece only.
@@ -182,18 +387,16 @@ func onePieceABag(kept []view) bool {
 }
 
 // restratify tests a factor that a coarser unit carries against that unit: the whole plot for
-// factors that are dear to change, the piece for the bag.
+// factors that are dear to change, else the piece.
 func (t *Trial) restratify(x *Term, kept []view, y, rest []float64, factor string) {
 	var key func(u view) string
 	switch {
 	case slices.Contains(t.dear(), factor):
 		x.Stratum = "whole plots"
 		key = func(u view) string { return fmt.Sprint(u.plot) }
-	case factor == "bag":
+	default: // the bag, and what each piece met one level of
 		x.Stratum = "pieces"
-		key = func(u view) string { return u.piece }
-	default:
-		return
+		key = func(u view) string { return u.setup.Bag + "\x00" + u.piece }
 	}
 	// What the coarse units differ by beyond the factor is in the residuals' means.
 	groups := map[string]map[string][]float64{}

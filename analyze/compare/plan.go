@@ -3,7 +3,6 @@ package compare
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"strings"
 
@@ -24,28 +23,27 @@ type Layout struct {
 	Repeats  int      // of each whole plot: how often the dear factors are set up anew
 	Dear     []string // factors that are set up seldom, the dearest first
 	Stations []string // one or two; with two the sides swap half-way
-	Half     bool     // a half fraction of factors with two levels each
+	Fraction int      // 2, 4, 8 …: only one in so many of the combinations of the factors with two levels; 0 or 1: all
 	Seed     uint64
 }
 
 // A Sheet is the plan: setups, and runs in the order in which to make them.
 type Sheet struct {
-	Setups  []config.Setup
-	Runs    []config.Run
-	Aliases []string // of a fraction: what cannot be told from what
+	Setups   []config.Setup
+	Runs     []config.Run
+	Fraction *Fraction // nil where all combinations are made
 }
 
-// ErrFraction is returned for a fraction of factors that have other than two levels, or are
-// too few.
-var ErrFraction = errors.New("a half fraction takes three factors or more besides the bag, each with two levels")
+// ErrFraction is returned for a fraction of too few factors with two levels.
+var ErrFraction = errors.New("too few factors with two levels")
 
 // Plan lays out runs: every repeat sets up each combination of the dear factors once, in
 // random order; within it every piece meets every combination of the others, in random
 // order. So a dear factor is judged between its set-ups, and the others within them (a split
 // plot; Montgomery, Design and Analysis of Experiments, 14.5). With two stations two of the
-// cheap combinations stand side by side, and change sides from one piece to the next.
+// cheap combinations stand side by side, and change sides half-way. Of a fraction factors with
+// other than two levels, and bags, are laid out in full.
 func Plan(l Layout) (Sheet, error) {
-	random := rand.New(rand.NewPCG(l.Seed, 0))
 	var bag Factor
 	var dear, cheap []Factor
 	for _, f := range l.Factors {
@@ -61,95 +59,32 @@ func Plan(l Layout) (Sheet, error) {
 	slices.SortStableFunc(dear, func(a, b Factor) int { return slices.Index(l.Dear, a.Name) - slices.Index(l.Dear, b.Name) })
 	var s Sheet
 	allowed := func(map[string]string) bool { return true }
-	if l.Half {
-		rest := append(slices.Clone(dear), cheap...)
-		if len(rest) < 3 || slices.ContainsFunc(rest, func(f Factor) bool { return len(f.Levels) != 2 }) {
-			return Sheet{}, ErrFraction
+	if l.Fraction > 1 {
+		// The dear factors first, so that the cheap ones are made from them.
+		two := slices.DeleteFunc(slices.Concat(dear, cheap), func(f Factor) bool { return len(f.Levels) != 2 })
+		f, err := NewFraction(two, l.Fraction)
+		if err != nil {
+			return Sheet{}, err
 		}
-		// I = AB…K: the combinations with an even number of second levels.
-		allowed = func(c map[string]string) bool {
-			n := 0
-			for _, f := range rest {
-				if c[f.Name] == f.Levels[1] {
-					n++
-				}
-			}
-			return n%2 == 0
-		}
-		for _, f := range rest {
-			var others []string
-			for _, g := range rest {
-				if g.Name != f.Name {
-					others = append(others, g.Name)
-				}
-			}
-			s.Aliases = append(s.Aliases, f.Name+" with "+strings.Join(others, " × "))
-		}
+		s.Fraction, allowed = f, f.holds
 	}
-	number := map[string]string{}
-	setup := func(c map[string]string) string {
-		var key []string
-		for _, f := range config.Factors {
-			if v := c[f]; v != "" {
-				key = append(key, v)
+	var plots [][]config.Setup
+	for _, plot := range combinations(dear) {
+		var of []config.Setup
+		for _, b := range bag.Levels {
+			for _, c := range combinations(cheap) {
+				for k, x := range plot {
+					c[k] = x
+				}
+				c["bag"] = b
+				if allowed(c) {
+					of = append(of, setupOf(c))
+				}
 			}
 		}
-		name := strings.Join(key, " | ")
-		if number[name] == "" {
-			number[name] = name
-			s.Setups = append(s.Setups, setupOf(name, c))
-		}
-		return name
+		plots = append(plots, of)
 	}
-	stations := max(1, len(l.Stations))
-	for range max(1, l.Repeats) {
-		plots := combinations(dear)
-		random.Shuffle(len(plots), func(i, j int) { plots[i], plots[j] = plots[j], plots[i] })
-		for _, plot := range plots {
-			type visit struct {
-				bag   string
-				piece int
-			}
-			var visits []visit
-			for _, b := range bag.Levels {
-				for p := range max(1, l.Pieces) {
-					visits = append(visits, visit{b, p})
-				}
-			}
-			random.Shuffle(len(visits), func(i, j int) { visits[i], visits[j] = visits[j], visits[i] })
-			for n, v := range visits {
-				var todo []map[string]string
-				for _, c := range combinations(cheap) {
-					for k, x := range plot {
-						c[k] = x
-					}
-					c["bag"] = v.bag
-					if allowed(c) {
-						todo = append(todo, c)
-					}
-				}
-				random.Shuffle(len(todo), func(i, j int) { todo[i], todo[j] = todo[j], todo[i] })
-				for len(todo) > 0 {
-					now := todo[:min(stations, len(todo))]
-					todo = todo[len(now):]
-					names := make([]string, len(now))
-					for i, c := range now {
-						names[i] = setup(c)
-					}
-					// Sides are fixed by name, then swapped half-way, so that they balance.
-					slices.Sort(names)
-					if 2*n >= len(visits) {
-						slices.Reverse(names)
-					}
-					r := config.Run{Setups: map[string]string{}, Piece: fmt.Sprintf("%s %d", v.bag, v.piece+1), Picks: l.Picks}
-					for i, name := range names {
-						r.Setups[l.Stations[i]] = name
-					}
-					s.Runs = append(s.Runs, r)
-				}
-			}
-		}
-	}
+	s.lay(l, bag.Levels, plots)
 	return s, nil
 }
 
@@ -172,8 +107,15 @@ func combinations(factors []Factor) []map[string]string {
 	return all
 }
 
-func setupOf(name string, c map[string]string) config.Setup {
-	s := config.Setup{Name: name, Bag: c["bag"], Cup: c["cup"], Cups: 1, Placement: c["placement"], Tilt: c["tilt"],
+// setupOf returns the setup with the given levels, named by them.
+func setupOf(c map[string]string) config.Setup {
+	var key []string
+	for _, f := range config.Factors {
+		if v := c[f]; v != "" {
+			key = append(key, v)
+		}
+	}
+	s := config.Setup{Name: strings.Join(key, " | "), Bag: c["bag"], Cup: c["cup"], Cups: 1, Placement: c["placement"], Tilt: c["tilt"],
 		Engine: c["engine"], EngineSetting: c["engine_setting"]}
 	if n := c["cups"]; n != "" {
 		fmt.Sscan(n, &s.Cups)

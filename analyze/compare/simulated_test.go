@@ -27,7 +27,8 @@ type made struct {
 	pieceSD, runSD, pickSD    float64   // of logarithms
 	effect                    []float64 // of each cup on seal time and energy, as a factor
 	unsealed, dropped         float64
-	nested                    bool // pieces of their own for each cup
+	dropSD                    float64 // of the logarithm of the odds of a drop, between pieces
+	nested                    bool    // pieces of their own for each cup
 	requirement               config.Requirement
 }
 
@@ -53,7 +54,7 @@ func (m made) trial(r *rand.Rand) *Trial {
 		}
 	}
 	r.Shuffle(len(runs), func(i, j int) { runs[i], runs[j] = runs[j], runs[i] })
-	piece := map[[3]int]float64{}
+	piece, odds := map[[3]int]float64{}, map[[3]int]float64{}
 	s := 0.0
 	for n, x := range runs {
 		key := [3]int{x.bag, x.piece, 0}
@@ -64,6 +65,13 @@ func (m made) trial(r *rand.Rand) *Trial {
 		}
 		if _, ok := piece[key]; !ok {
 			piece[key] = m.pieceSD * r.NormFloat64()
+			if m.dropSD > 0 {
+				odds[key] = m.dropSD * r.NormFloat64()
+			}
+		}
+		dropped := m.dropped
+		if m.dropSD > 0 {
+			dropped = 1 / (1 + (1/m.dropped-1)*math.Exp(-odds[key]))
 		}
 		mean := piece[key] + m.runSD*r.NormFloat64()
 		factor := 1.0
@@ -82,7 +90,7 @@ func (m made) trial(r *rand.Rand) *Trial {
 			case u < m.unsealed:
 				p.Outcome, p.SealFrom = pick.Unsealed, ""
 				p.SealTimeS, p.LowestVacuumKPa = analyze.None(), analyze.None()
-			case u < m.unsealed+m.dropped:
+			case u < m.unsealed+dropped:
 				p.Outcome = pick.Dropped
 			}
 			t.Picks = append(t.Picks, Pick{Pick: p, Setup: fmt.Sprintf("bag %d | %s", x.bag+1, cupName(x.cup)), Piece: name})
@@ -104,6 +112,9 @@ func TestNullTrials(t *testing.T) {
 		{"same pieces", made{bags: 2, cups: 3, pieces: 6, picks: 4, pieceSD: 0.15, runSD: 0.08, pickSD: 0.1}},
 		{"pieces of their own", made{bags: 1, cups: 3, pieces: 5, picks: 4, pieceSD: 0.2, runSD: 0.05, pickSD: 0.1, nested: true}},
 		{"ranks, unsealed picks", made{bags: 1, cups: 2, pieces: 10, picks: 3, pieceSD: 0.2, runSD: 0.1, pickSD: 0.1, unsealed: 0.1, nested: true}},
+		{"drops, as likely for every piece", made{bags: 2, cups: 2, pieces: 8, picks: 10, pickSD: 0.1, dropped: 0.04}},
+		{"drops, same pieces", made{bags: 2, cups: 2, pieces: 8, picks: 10, pickSD: 0.1, dropped: 0.06, dropSD: 1.5}},
+		{"drops, pieces of their own", made{bags: 1, cups: 2, pieces: 8, picks: 25, pickSD: 0.1, dropped: 0.06, dropSD: 1.5, nested: true}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.m.requirement = noRequirement()
@@ -182,9 +193,11 @@ func TestEffectCoverage(t *testing.T) {
 
 // big is the size that the speed of a comparison is promised for: 24 setups × 10,000 picks,
 // eight figures each.
-func big(pieces int) *Trial {
+func big(pieces int) *Trial { return sized(pieces, 10000) }
+
+func sized(pieces, picks int) *Trial {
 	r := seeded(23, 0)
-	m := made{bags: 4, cups: 6, pieces: pieces, picks: 10000 / pieces, pieceSD: 0.1, runSD: 0.05, pickSD: 0.1, requirement: noRequirement()}
+	m := made{bags: 4, cups: 6, pieces: pieces, picks: picks / pieces, pieceSD: 0.1, runSD: 0.05, pickSD: 0.1, requirement: noRequirement()}
 	t := m.trial(r)
 	for i := range t.Picks {
 		p := &t.Picks[i]

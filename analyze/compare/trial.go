@@ -5,6 +5,7 @@
 package compare
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -33,24 +34,47 @@ const (
 	DropsCluster     analyze.Code = "drops cluster"                // A: design effect, that counts divide by
 	NormalRefused    analyze.Code = "normal limit refused"         // picks are unsealed, or too few
 	Sequential       analyze.Code = "stopped sequentially"         // no bounds of fixed size are given
-	SpoiledMatters   analyze.Code = "spoiled picks matter"         // A: spoiled picks; without them the answer differs
+	SpoiledMatters   analyze.Code = "spoiled picks matter"         // A: picks marked as spoiled; with them the answer differs
+	GapsMatter       analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
 	DifferentSources analyze.Code = "seal times start differently" // of different seal_from: not compared
+	OtherSources     analyze.Code = "picks with another start"     // A: left out, because few seal times start so
 	NotStated        analyze.Code = "no requirement stated"        //
 )
 
 // A Pick is a pick with what was tried in it.
 type Pick struct {
 	pick.Pick
-	Setup string
-	Piece string
+	Setup   string
+	Piece   string
+	Spoiled string // why a person marked it as spoiled, "" where nobody did
 }
 
 // A Trial is what is compared: the plan and the picks, each station's in order of time.
+// Spoiled picks are left out of every figure; Compare and Judge say what changes with them.
 type Trial struct {
 	*config.Trial
 	Picks    []Pick
-	Finished bool // the plan has been carried out; else answers are provisional
-	Shared   bool // stations hang on one engine: what one does, the other feels
+	Finished bool      // the plan has been carried out; else answers are provisional
+	Current  int       // the run that is being made, 0 for none
+	Shared   bool      // stations hang on one engine: what one does, the other feels
+	Line     *Line     // what the channels say of the rate, for Soaks; nil where they were not read
+	StartsS  []float64 // of the runs made so far
+
+	withSpoiled bool
+}
+
+// all returns the trial with its spoiled picks counted as the others are, and how many they
+// are.
+func (t *Trial) all() (*Trial, int) {
+	n := 0
+	for i := range t.Picks {
+		if t.Picks[i].Spoiled != "" {
+			n++
+		}
+	}
+	with := *t
+	with.withSpoiled = true
+	return &with, n
 }
 
 // A Measure is a figure of a pick that setups are compared by.
@@ -63,9 +87,14 @@ type Measure struct {
 	Better float64 // +1 where more is better, −1 where less is
 	Skewed bool    // times: compared by ranks where there are enough units
 	of     func(p *pick.Pick) float64
+	cases  bool // a count of cases: 1 or 0 a pick, compared by exact tests
 	// margin is taken off before values are compared in absolute terms: what the setup needs.
 	margin func(p *pick.Pick) float64
 }
+
+// Of returns the measure's value of a pick, in the unit inside; NaN where it has none, infinite
+// where it never sealed.
+func (m *Measure) Of(p *pick.Pick) float64 { return m.of(p) }
 
 func value(get func(*pick.Pick) *analyze.Figure) func(*pick.Pick) float64 {
 	return func(p *pick.Pick) float64 { return get(p).Value }
@@ -93,6 +122,7 @@ var Measures = []Measure{
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS })},
 	{Name: "release_time_s", Words: "release time", Short: "release", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true,
 		of: value(func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS })},
+	{Name: "drop_rate", Words: "drops", Short: "drops", Unit: "per 1,000", Scale: 1e3, Better: -1, cases: true, of: dropped},
 }
 
 // MeasureOf returns the measure with the given name, nil where there is none.
@@ -115,8 +145,8 @@ type unit struct {
 	picks   []*Pick
 }
 
-// units groups picks by run and station, in order of runs. Picks outside planned runs and of
-// unknown setups are left out.
+// units groups picks by run and station, in order of runs. Picks outside planned runs, of
+// unknown setups and spoiled ones are left out.
 func (t *Trial) units() []unit {
 	type key struct {
 		run     int
@@ -127,7 +157,7 @@ func (t *Trial) units() []unit {
 	for i := range t.Picks {
 		p := &t.Picks[i]
 		s := t.Setup(p.Setup)
-		if s == nil || p.Outcome == pick.Open {
+		if s == nil || p.Outcome == pick.Open || p.Spoiled != "" && !t.withSpoiled {
 			continue
 		}
 		k := key{p.Run, p.Station}
@@ -226,17 +256,49 @@ func look(units []unit, m *Measure) []view {
 	return all
 }
 
-// sources returns the different seal_from of the picks of units, which must not be mixed.
-func sources(units []view) []string {
-	var all []string
-	for _, u := range units {
-		for _, p := range u.picks {
-			if p.SealFrom != "" && !slices.Contains(all, p.SealFrom) {
-				all = append(all, p.SealFrom)
+// strays is the share of picks whose seal time may start otherwise than the others' and be
+// left out for it: a touch that one scan missed must not stop a comparison.
+const strays = 0.1
+
+// oneSource returns the views of both levels with the picks whose seal times start as most do,
+// and how many were left out; ok is false where too many of a level start otherwise: times of
+// different seal_from must not be mixed.
+func oneSource(m *Measure, a, b []view) (ones, others []view, out int, ok bool) {
+	count := map[string]int{}
+	for _, v := range slices.Concat(a, b) {
+		for _, p := range v.picks {
+			if p.SealFrom != "" {
+				count[p.SealFrom]++
 			}
 		}
 	}
-	return all
+	if len(count) < 2 {
+		return a, b, 0, true
+	}
+	most := ""
+	for _, from := range slices.Sorted(maps.Keys(count)) {
+		if count[from] > count[most] {
+			most = from
+		}
+	}
+	keep := func(views []view) ([]view, bool) {
+		var kept []view
+		had, gone := 0, 0
+		for _, v := range views {
+			u := *v.unit
+			u.picks = slices.DeleteFunc(slices.Clone(u.picks), func(p *Pick) bool { return p.SealFrom != "" && p.SealFrom != most })
+			had, gone = had+len(v.picks), gone+len(v.picks)-len(u.picks)
+			for _, w := range look([]unit{u}, m) {
+				w.place = v.place
+				kept = append(kept, w)
+			}
+		}
+		out += gone
+		return kept, float64(gone) <= strays*float64(had)
+	}
+	ones, okA := keep(a)
+	others, okB := keep(b)
+	return ones, others, out, okA && okB
 }
 
 // SpreadOf returns how much a measure differs between pieces, runs and picks of one setup,

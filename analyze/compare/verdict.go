@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -8,6 +9,7 @@ import (
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
 	"griptrial/analyze/stats"
+	"griptrial/config"
 )
 
 // An Answer is what a setup was shown to do about a requirement.
@@ -36,6 +38,7 @@ type Criterion struct {
 	// Needed picks in all for "holds", if the failures stay as they are; 0 where it holds or no
 	// number would do.
 	Needed   int
+	Rule     string // of a sequential test: its numbers, and where it stopped
 	Warnings []analyze.Warning
 }
 
@@ -46,7 +49,10 @@ type Verdict struct {
 	Answer      Answer
 	Criteria    []Criterion
 	Picks       int
-	Spoiled     int // touched by gaps
+	Spoiled     int    // marked as spoiled, and left out
+	WithSpoiled Answer // the answer if they were not, "" where there are none
+	Touched     int    // touched by gaps, and counted
+	Untouched   Answer // the answer without those, "" where there are none
 	Pieces      int
 	Warnings    []analyze.Warning
 }
@@ -54,25 +60,36 @@ type Verdict struct {
 // Judge returns a verdict on every setup with picks, in the order of the trial's setups.
 func Judge(t *Trial) []Verdict {
 	bySetup, _ := split(t.units(), func(u unit) string { return u.setup.Name })
+	with, spoiled := t.all()
+	withSpoiled, _ := split(with.units(), func(u unit) string { return u.setup.Name })
 	var all []Verdict
 	for i := range t.Setups {
 		name := t.Setups[i].Name
-		if bySetup[name] == nil {
+		if withSpoiled[name] == nil {
 			continue
 		}
 		v := t.verdict(bySetup[name], func(p *Pick) bool { return true })
-		if v.Spoiled > 0 {
-			if w := t.verdict(bySetup[name], func(p *Pick) bool { return !p.TouchedByGap }); w.Answer != v.Answer {
-				v.Warnings = append(v.Warnings, analyze.Warn1(SpoiledMatters, float64(v.Spoiled)))
+		v.Setup, v.RequiredKPa = name, t.RequiredVacuumKPa(name)
+		if v.Touched > 0 {
+			if v.Untouched = t.verdict(bySetup[name], func(p *Pick) bool { return !p.TouchedByGap }).Answer; v.Untouched != v.Answer {
+				v.Warnings = append(v.Warnings, analyze.Warn1(GapsMatter, float64(v.Touched)))
 			}
 		}
-		v.Setup, v.RequiredKPa = name, t.RequiredVacuumKPa(name)
+		if spoiled > 0 {
+			w := t.verdict(withSpoiled[name], func(p *Pick) bool { return true })
+			if v.Spoiled = w.Picks - v.Picks; v.Spoiled > 0 {
+				if v.WithSpoiled = w.Answer; w.Answer != v.Answer {
+					v.Warnings = append(v.Warnings, analyze.Warn1(SpoiledMatters, float64(v.Spoiled)))
+				}
+			}
+		}
 		all = append(all, v)
 	}
 	return all
 }
 
-// verdict judges the picks of one setup that keep lets through.
+// verdict judges the picks of one setup that keep lets through. Before the planned picks are
+// in, bounds hold however often one looks, and decide only where the plan is a sequential one.
 func (t *Trial) verdict(units []unit, keep func(*Pick) bool) Verdict {
 	q := &t.Requirement
 	v := Verdict{Answer: Holds}
@@ -84,7 +101,7 @@ func (t *Trial) verdict(units []unit, keep func(*Pick) bool) Verdict {
 		part.picks = nil
 		for _, p := range u.picks {
 			if p.TouchedByGap {
-				v.Spoiled++
+				v.Touched++
 			}
 			if keep(p) {
 				part.picks = append(part.picks, p)
@@ -96,24 +113,23 @@ func (t *Trial) verdict(units []unit, keep func(*Pick) bool) Verdict {
 	v.Pieces = len(pieces)
 	cluster := func(of func(p *Pick) float64) [][]float64 { return clusters(kept, of) }
 	if !math.IsNaN(q.SealTimeLimitS) {
-		v.Criteria = append(v.Criteria, limitCriterion("seal time", cluster(func(p *Pick) float64 { return Measures[0].of(&p.Pick) }),
-			q.SealTimeLimitS, 1-q.SealTimeShare, q.Confidence, 1))
+		v.Criteria = append(v.Criteria, t.limit("seal time", cluster(func(p *Pick) float64 { return Measures[0].of(&p.Pick) }),
+			q.SealTimeLimitS, 1-q.SealTimeShare, 1))
 	}
 	if !math.IsNaN(q.VacuumMinKPa) {
-		v.Criteria = append(v.Criteria, limitCriterion("lowest vacuum", cluster(func(p *Pick) float64 {
+		v.Criteria = append(v.Criteria, t.limit("lowest vacuum", cluster(func(p *Pick) float64 {
 			switch p.Outcome {
 			case pick.Unsealed, pick.Dropped: // it was carried at no vacuum at all, or lost it
 				return math.Inf(-1)
 			}
 			return p.LowestVacuumKPa.Value
-		}), q.VacuumMinKPa, 1-q.VacuumShare, q.Confidence, -1))
+		}), q.VacuumMinKPa, 1-q.VacuumShare, -1))
 	}
 	if !math.IsNaN(q.DropsMaxRate) {
-		drops := cluster(dropped)
 		if t.Design.Sequential {
 			v.Criteria = append(v.Criteria, t.sequential(kept))
 		} else {
-			v.Criteria = append(v.Criteria, rateCriterion("drops", drops, q.DropsMaxRate, q.Confidence))
+			v.Criteria = append(v.Criteria, t.rate("drops", cluster(func(p *Pick) float64 { return dropped(&p.Pick) }), q.DropsMaxRate))
 		}
 	}
 	for _, c := range v.Criteria {
@@ -128,7 +144,6 @@ func (t *Trial) verdict(units []unit, keep func(*Pick) bool) Verdict {
 		v.Answer = NotShown
 		v.Warnings = append(v.Warnings, analyze.Warn(NotStated))
 	} else if !t.Finished && !t.Design.Sequential {
-		v.Answer = NotShown
 		v.Warnings = append(v.Warnings, analyze.Warn(Provisional))
 	}
 	if v.Pieces == 1 {
@@ -164,7 +179,7 @@ func clusters(units []unit, of func(p *Pick) float64) [][]float64 {
 }
 
 // dropped is 1 for a pick that dropped, 0 for one that did not, NaN where nothing was carried.
-func dropped(p *Pick) float64 {
+func dropped(p *pick.Pick) float64 {
 	switch p.Outcome {
 	case pick.Dropped:
 		return 1
@@ -174,8 +189,9 @@ func dropped(p *Pick) float64 {
 	return 0
 }
 
-// rateCriterion judges the rate of 1 among clusters of 0 and 1.
-func rateCriterion(name string, clusters [][]float64, most, confidence float64) Criterion {
+// rate judges the rate of 1 among clusters of 0 and 1.
+func (t *Trial) rate(name string, clusters [][]float64, most float64) Criterion {
+	confidence := t.Requirement.Confidence
 	c := Criterion{Name: name, Share: most, Limit: math.NaN(), Free: math.NaN(), Normal: math.NaN()}
 	effect := designEffect(clusters, true)
 	for _, x := range clusters {
@@ -195,7 +211,14 @@ func rateCriterion(name string, clusters [][]float64, most, confidence float64) 
 	}
 	c.Rate = analyze.Figure{Value: x / n, U: math.Sqrt(x / n * (1 - x/n) / c.Worth),
 		Lo: stats.LowerBound(x/effect, c.Worth, confidence), Hi: stats.UpperBound(x/effect, c.Worth, confidence)}
+	if !t.Finished {
+		i := stats.AnytimeRate(x/effect, c.Worth, confidence)
+		c.Rate.Lo, c.Rate.Hi = i.Lo, i.Hi
+		c.Rate.Warnings = []analyze.Warning{analyze.Warn(Provisional)}
+	}
 	switch {
+	case !t.decides():
+		c.Answer = NotShown
 	case c.Rate.Hi <= most:
 		c.Answer = Holds
 	case c.Rate.Lo > most:
@@ -213,10 +236,15 @@ func rateCriterion(name string, clusters [][]float64, most, confidence float64) 
 	return c
 }
 
-// limitCriterion judges the share of values on the wrong side of limit: above it for side 1,
+// decides reports whether verdicts may be given: the planned picks are in, or the plan is one
+// that may stop at any time.
+func (t *Trial) decides() bool { return t.Finished || t.Design.Sequential }
+
+// limit judges the share of values on the wrong side of limit: above it for side 1,
 // below for −1. The distribution-free limit decides where there are enough independent picks
 // for it, else the normal one; the choice depends on their number only.
-func limitCriterion(name string, clusters [][]float64, limit, share, confidence, side float64) Criterion {
+func (t *Trial) limit(name string, clusters [][]float64, limit, share, side float64) Criterion {
+	confidence := t.Requirement.Confidence
 	var flat []float64
 	bad := make([][]float64, len(clusters))
 	for i, x := range clusters {
@@ -229,11 +257,14 @@ func limitCriterion(name string, clusters [][]float64, limit, share, confidence,
 			bad[i] = append(bad[i], f)
 		}
 	}
-	c := rateCriterion(name, bad, share, confidence)
+	c := t.rate(name, bad, share)
 	c.Limit = limit
 	// Values of one piece are alike even where none fails.
 	effect := designEffect(clusters, false)
 	c.Worth = min(c.Worth, float64(len(flat))/effect)
+	if !t.Finished {
+		return c // tolerance limits are of a size fixed beforehand
+	}
 	sorted := slices.Clone(flat)
 	for i := range sorted {
 		sorted[i] *= side
@@ -282,7 +313,9 @@ func limitCriterion(name string, clusters [][]float64, limit, share, confidence,
 // designEffect returns by how much values of one cluster being alike lowers what they are
 // worth: 1 + (m−1)·ρ with the intraclass correlation from the analysis of variance and the
 // mean size m weighted by size (Kish 1965, Survey Sampling, 5.4). It is 1 where there is one
-// cluster only and, with shown set, where clusters are not shown to differ (F test at 5 %).
+// cluster only and, with shown set, where an F test shows no difference of clusters: at 25 %, as
+// befits a test that decides on pooling (Bancroft 1964, Biometrics 20, 427–442); there few
+// clusters count for less by the square of t over the normal deviate (Korn and Graubard 1998).
 func designEffect(clusters [][]float64, shown bool) float64 {
 	var n, squares float64
 	finite := true
@@ -303,11 +336,16 @@ func designEffect(clusters [][]float64, shown bool) float64 {
 	if a.Within.SS == 0 && a.Between.SS > 0 {
 		return squares / n // each cluster is of one mind
 	}
-	if shown && !(a.Between.P < 0.05) || !(a.WithinVar+a.BetweenVar > 0) {
+	if shown && !(a.Between.P < 0.25) || !(a.WithinVar+a.BetweenVar > 0) {
 		return 1
 	}
 	rho := min(1, max(0, a.BetweenVar/(a.BetweenVar+a.WithinVar)))
-	return 1 + (squares/n-1)*rho
+	effect := 1 + (squares/n-1)*rho
+	if shown && effect > 1 {
+		few := stats.TQuantile(0.975, a.Between.DF) / stats.NormalQuantile(0.975)
+		effect *= few * few
+	}
+	return effect
 }
 
 func ranked(clusters [][]float64) [][]float64 {
@@ -328,10 +366,11 @@ func (t *Trial) sequential(units []unit) Criterion {
 	d := &t.Design
 	test := stats.NewSPRT(d.GoodRate, d.BadRate, d.Alpha, d.Beta)
 	c := Criterion{Name: "drops", Share: t.Requirement.DropsMaxRate, Limit: math.NaN(), Free: math.NaN(), Normal: math.NaN(),
-		Answer: NotShown, Rate: analyze.None(), Warnings: []analyze.Warning{analyze.Warn(Sequential)}}
+		Answer: NotShown, Rate: analyze.None(), Warnings: []analyze.Warning{analyze.Warn(Sequential)},
+		Rule: fmt.Sprintf("sequential test: good %s, bad %s, alpha %s, beta %s", config.Share.Format(d.GoodRate), config.Share.Format(d.BadRate), config.Share.Format(d.Alpha), config.Share.Format(d.Beta))}
 	for _, u := range units {
 		for _, p := range u.picks {
-			v := dropped(p)
+			v := dropped(&p.Pick)
 			if math.IsNaN(v) {
 				continue
 			}
@@ -339,10 +378,12 @@ func (t *Trial) sequential(units []unit) Criterion {
 			c.Failed += int(v)
 			switch test.Decide(c.Failed, c.Picks) {
 			case 1: // shows that the rate is below the bad one, whatever the requirement says
+				c.Rule += fmt.Sprintf("; stopped as good at pick %d", c.Picks)
 				if d.BadRate <= c.Share {
 					c.Answer = Holds
 				}
 			case -1:
+				c.Rule += fmt.Sprintf("; stopped as bad at pick %d", c.Picks)
 				c.Answer = DoesNot
 			default:
 				continue

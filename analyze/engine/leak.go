@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -62,15 +63,20 @@ type Point struct {
 	Covariance             float64 // of the two: runs with more leak have less vacuum; 0 where not known
 	Dof                    float64 // degrees of freedom of FlowU; +Inf where it is not from runs
 	Source                 string  // how the flow is known
+
+	CommonU             float64 // standard uncertainty that the flows of all points share, as a share of them: of the volume, of the pieces
+	CommonDof           float64 // its degrees of freedom; 0 stands for infinitely many
+	Exponent, ExponentU float64 // of the law near the point, dlnQ/dlnv, with its standard uncertainty; ExponentU 0 for none
 }
 
 // A Fit is a leak law fitted to points, with the other laws that the points allow.
 type Fit struct {
 	Leak
-	Cov         [2][2]float64 // of K and N; zero where a law passes through all points
-	Dof         float64       // of the variance behind Cov; 0 where there is none
-	Settings    int
-	TestedToKPa float64 // highest vacuum of the points
+	Cov         [2][2]float64 // of K and N, without what all flows share; zero where a law passes through all points
+	CommonU     float64       // what all flows share, as a share of K
+	Dof         float64       // of the variance behind Cov and CommonU; 0 where there is none
+	Settings    int           // of the engine; one that tells the exponent, too, counts twice
+	TestedToKPa float64       // highest vacuum of the points
 	AmbientKPa  float64
 	ChiSquare   float64 // weighted sum of squared residuals; in (L/min)² without weights
 	Weighted    bool
@@ -90,36 +96,32 @@ func (f Fit) se(i int) float64 {
 	if f.Dof == 0 {
 		return math.NaN()
 	}
-	return math.Sqrt(f.Cov[i][i])
+	u := math.Sqrt(f.Cov[i][i])
+	if i == 0 {
+		u = math.Hypot(u, f.K*f.CommonU)
+	}
+	return u
 }
 
 // FitLeak fits the power law by weighted least squares on flow, and tries the one-number laws
 // beside it. Weights come from the points' uncertainties where all have them, the vacuum's
 // taken along the law's slope (effective variance); else all points weigh the same and the
 // variance is that of the residuals. Where the points scatter more than their uncertainties
-// say, these are enlarged by √(χ²/ν). The exponent is kept from 0.5 to 1.
+// say, these are enlarged by √(χ²/ν). The exponent is kept from 0.5 to 1. A point that tells
+// the exponent, from the law of a leak-down, brings it in as one more residual.
 // Where the exponent is at 0.5 and a hole's law comes nearer, that is the fit.
 // With one setting the exponent cannot be told: 0.75 stands for the span.
 func FitLeak(points []Point, ambientKPa float64) (Fit, error) {
-	if len(points) == 0 {
-		return Fit{}, errors.New("no leak point")
+	d, err := newData(points, ambientKPa)
+	if err != nil {
+		return Fit{}, err
 	}
-	if !(ambientKPa > 0) {
-		return Fit{}, fmt.Errorf("the ambient pressure is %g kPa; want more than 0", ambientKPa)
-	}
-	for i, p := range points {
-		if !(p.VacuumKPa > 0 && p.VacuumKPa < ambientKPa) {
-			return Fit{}, fmt.Errorf("leak point %d: the vacuum is %g kPa; want more than 0 and less than the pressure around, %.4g kPa", i+1, p.VacuumKPa, ambientKPa)
-		}
-		if !(p.FlowLminANR > 0) || math.IsInf(p.FlowLminANR, 0) {
-			return Fit{}, fmt.Errorf("leak point %d: the flow is %g L/min ANR; want more than 0", i+1, p.FlowLminANR)
-		}
-	}
-	d := data{points: points, ambient: ambientKPa}
-	d.weighted = true
-	for _, p := range points {
-		d.weighted = d.weighted && p.FlowU > 0 && !math.IsInf(p.FlowU, 0)
-	}
+	return d.share(d.choose()), nil
+}
+
+// choose fits the power law, and the other laws beside it.
+func (d *data) choose() Fit {
+	points, ambientKPa := d.points, d.ambient
 	power := d.fit(Power)
 	if power.Settings == 1 {
 		power.N = (leastN + mostN) / 2
@@ -148,20 +150,24 @@ func FitLeak(points []Point, ambientKPa float64) (Fit, error) {
 			power.Others = nil
 			hole.Others = append(others, power)
 			hole.Dof = power.Dof
-			return hole, nil
+			return hole
 		}
 	}
-	return power, nil
+	return power
 }
 
 // FitLaw fits the given law alone, for those who know which it is.
 func FitLaw(points []Point, ambientKPa float64, law Law) (Fit, error) {
-	f, err := FitLeak(points, ambientKPa)
-	if err != nil || law == f.Law {
-		f.Others = nil
-		return f, err
+	d, err := newData(points, ambientKPa)
+	if err != nil {
+		return Fit{}, err
 	}
-	return (&data{points: points, ambient: ambientKPa, weighted: f.Weighted}).fit(law), nil
+	f := d.choose()
+	if f.Law != law {
+		f = d.fit(law)
+	}
+	f.Others = nil
+	return d.share(f), nil
 }
 
 // StudentT returns the factor of a two-sided 95 % interval with dof degrees of freedom.
@@ -177,6 +183,75 @@ type data struct {
 	points   []Point
 	ambient  float64
 	weighted bool
+	common   float64 // standard uncertainty that all flows share, as a share of them
+	dof      float64 // its degrees of freedom
+}
+
+// share adds what all flows share to a fit and to its others. Degrees of freedom by Welch and
+// Satterthwaite (JCGM 100, G.4), of the flow in the middle of the points.
+func (d *data) share(f Fit) Fit {
+	f.CommonU = d.common
+	mid := 0.0
+	for _, p := range d.points {
+		mid += p.VacuumKPa / float64(len(d.points))
+	}
+	own, shared := f.deltas(func(f Fit) float64 { return f.Flow(mid, d.ambient) })
+	if own, shared := own*own, shared*shared; f.Dof > 0 && shared > 0 {
+		f.Dof = (own + shared) * (own + shared) / (own*own/f.Dof + shared*shared/d.dof)
+	}
+	for i, o := range f.Others {
+		f.Others[i] = d.share(o)
+	}
+	return f
+}
+
+// newData checks points. The slice is not kept.
+func newData(points []Point, ambientKPa float64) (*data, error) {
+	if len(points) == 0 {
+		return nil, errors.New("no leak point")
+	}
+	if !(ambientKPa > 0) {
+		return nil, fmt.Errorf("the ambient pressure is %g kPa; want more than 0", ambientKPa)
+	}
+	for i, p := range points {
+		if !(p.VacuumKPa > 0 && p.VacuumKPa < ambientKPa) {
+			return nil, fmt.Errorf("leak point %d: the vacuum is %g kPa; want more than 0 and less than the pressure around, %.4g kPa", i+1, p.VacuumKPa, ambientKPa)
+		}
+		if !(p.FlowLminANR > 0) || math.IsInf(p.FlowLminANR, 0) {
+			return nil, fmt.Errorf("leak point %d: the flow is %g L/min ANR; want more than 0", i+1, p.FlowLminANR)
+		}
+	}
+	d := &data{points: slices.Clone(points), ambient: ambientKPa, weighted: true, common: math.Inf(1), dof: math.Inf(1)}
+	for _, p := range points {
+		d.weighted = d.weighted && p.FlowU > 0 && !math.IsInf(p.FlowU, 0)
+		d.common = min(d.common, p.CommonU)
+		if p.CommonDof > 0 {
+			d.dof = min(d.dof, p.CommonDof)
+		}
+	}
+	for i, p := range points {
+		if p.CommonU > d.common { // not shared by all
+			d.points[i].FlowU = math.Hypot(p.FlowU, p.CommonU*p.FlowLminANR)
+		}
+	}
+	return d, nil
+}
+
+// exponents returns the points that tell the exponent; without weights they cannot be set
+// against flows.
+func (d *data) exponents() (all []Point) {
+	for _, p := range d.points {
+		if d.weighted && p.ExponentU > 0 {
+			all = append(all, p)
+		}
+	}
+	return all
+}
+
+// exponentAt returns dlnQ/dlnv at vacuum v.
+func (l Leak) exponentAt(v, ambientKPa float64) float64 {
+	const h = 1e-4
+	return math.Log(l.shape(v*(1+h), ambientKPa)/l.shape(v*(1-h), ambientKPa)) / math.Log((1+h)/(1-h))
 }
 
 // scale returns the variance by which the fit multiplied (JᵀWJ)⁻¹.
@@ -196,7 +271,7 @@ func (f Fit) scale() float64 {
 }
 
 func (d *data) fit(law Law) Fit {
-	f := Fit{Leak: Leak{Law: law, N: map[Law]float64{Orifice: 0.5, Laminar: 1}[law]}, Settings: len(d.points), AmbientKPa: d.ambient, Weighted: d.weighted}
+	f := Fit{Leak: Leak{Law: law, N: map[Law]float64{Orifice: 0.5, Laminar: 1}[law]}, Settings: len(d.points) + len(d.exponents()), AmbientKPa: d.ambient, Weighted: d.weighted}
 	w := make([]float64, len(d.points))
 	for i, p := range d.points {
 		f.TestedToKPa = max(f.TestedToKPa, p.VacuumKPa)
@@ -217,6 +292,10 @@ func (d *data) fit(law Law) Fit {
 		for i, p := range d.points {
 			r := p.FlowLminANR - k*l.shape(p.VacuumKPa, d.ambient)
 			chi += w[i] * r * r
+		}
+		for _, p := range d.exponents() {
+			r := (p.Exponent - l.exponentAt(p.VacuumKPa, d.ambient)) / p.ExponentU
+			chi += r * r
 		}
 		return k, chi
 	}
@@ -250,6 +329,9 @@ func (f *Fit) covariance(d *data, w []float64) {
 		a += w[i] * g * g
 		b += w[i] * g * dn
 		c += w[i] * dn * dn
+	}
+	for _, p := range d.exponents() {
+		c += 1 / (p.ExponentU * p.ExponentU)
 	}
 	left := float64(f.Settings - 1)
 	if f.Law == Power {

@@ -120,7 +120,7 @@ func Operate(s Supply, fit Fit, count float64) Operating {
 	straight := s
 	straight.straight = true
 	o.LinearKPa, _ = straight.crossing(fit.flow(count))
-	u := fit.vacuumU(s, count)
+	u := fit.delta(vacuumOn(s, count))
 	figure := analyze.Figure{Value: v, U: u, Lo: v, Hi: v}
 	widen := func(v, u, dof float64) {
 		if dof > 0 && !math.IsNaN(u) {
@@ -132,13 +132,14 @@ func Operate(s Supply, fit Fit, count float64) Operating {
 	widen(v, u, fit.Dof)
 	for _, other := range fit.Others {
 		at, _ := s.crossing(other.flow(count))
-		u := other.vacuumU(s, count)
+		own, shared := other.deltas(vacuumOn(s, count))
 		if fit.Settings < 3 { // a law's misfit is in the span already
-			u /= math.Sqrt(other.scale())
+			own /= math.Sqrt(other.scale())
 			if !other.Weighted {
-				u = math.NaN()
+				own = math.NaN()
 			}
 		}
+		u := math.Hypot(own, shared)
 		widen(at, u, other.Dof)
 	}
 	figure.Lo -= math.Abs(o.LinearKPa - v)
@@ -163,11 +164,14 @@ func (f Fit) flow(count float64) func(float64) float64 {
 	return func(v float64) float64 { return count * f.Flow(v, f.AmbientKPa) }
 }
 
-// delta returns the standard uncertainty of g(leak) by the delta method: √(JᵀCov·J), with
-// numerical derivatives. NaN where the points tell no covariance.
-func (f Fit) delta(g func(Fit) float64) float64 {
+// delta returns the standard uncertainty of g(leak) by the delta method: √(JᵀCov·J) and
+// what the flows share, with numerical derivatives. NaN where the points tell no covariance.
+func (f Fit) delta(g func(Fit) float64) float64 { return math.Hypot(f.deltas(g)) }
+
+// deltas returns the two parts of delta.
+func (f Fit) deltas(g func(Fit) float64) (own, shared float64) {
 	if f.Dof == 0 {
-		return math.NaN()
+		return math.NaN(), math.NaN()
 	}
 	var j [2]float64
 	for i := range j {
@@ -184,14 +188,16 @@ func (f Fit) delta(g func(Fit) float64) float64 {
 		}
 		j[i] = (g(up) - g(down)) / (2 * h)
 	}
-	return math.Sqrt(max(0, j[0]*j[0]*f.Cov[0][0]+2*j[0]*j[1]*f.Cov[0][1]+j[1]*j[1]*f.Cov[1][1]))
+	own = math.Sqrt(max(0, j[0]*j[0]*f.Cov[0][0]+2*j[0]*j[1]*f.Cov[0][1]+j[1]*j[1]*f.Cov[1][1]))
+	return own, math.Abs(j[0]) * f.K * f.CommonU
 }
 
-func (f Fit) vacuumU(s Supply, count float64) float64 {
-	return f.delta(func(f Fit) float64 {
+// vacuumOn returns the operating vacuum of so many circuits on s, as a function of the leak.
+func vacuumOn(s Supply, count float64) func(Fit) float64 {
+	return func(f Fit) float64 {
 		v, _ := s.crossing(f.flow(count))
 		return v
-	})
+	}
 }
 
 // Holds reports whether the value reaches the required vacuum, and whether the whole interval

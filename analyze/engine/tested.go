@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -11,54 +12,76 @@ import (
 
 // A Tested is one setup of a trial with its picks.
 type Tested struct {
-	Setup config.Setup
-	Picks []pick.Pick
+	Setup       config.Setup
+	RequiredKPa float64 // of the setup, in the trial
+	Picks       []pick.Pick
+	Pieces      map[int]string     // by run; a run without one counts as a piece of its own
+	Stations    map[string]Station // by name; those without a volume may be missing
+}
+
+// A Station is what the rig says about a station's circuit. Numbers that it does not say are NaN.
+type Station struct {
+	VolumeL, VolumeU     float64
+	BlankLminANR, BlankU float64 // what the rig itself leaks
+	IdleBandKPa          float64
 }
 
 // hold returns the hold vacuum of a pick.
 func hold(p pick.Pick) analyze.Figure { return p.HoldVacuumKPa }
 
-// values returns the figures' values: means of the runs where two runs or more have one, else
-// those of the picks. With a single value u is its figure's own.
+// leakFlow returns the leak flow of a pick.
+func leakFlow(p pick.Pick) analyze.Figure { return p.LeakFlowLminANR }
+
+// piece names what a pick was made on: the piece, else its run.
+func (t Tested) piece(p pick.Pick) string {
+	if id := t.Pieces[p.Run]; id != "" {
+		return "piece " + id
+	}
+	return fmt.Sprint("run ", p.Run)
+}
+
+// values returns the figures' values: means of the pieces where two pieces or more have one,
+// else those of the picks; with the median of their own standard uncertainties.
 func (t Tested) values(of func(pick.Pick) analyze.Figure) (all []float64, u float64) {
-	byRun := map[int][]float64{}
-	var runs []int // in the order of the picks, so that sums come out the same each time
-	u = math.NaN()
+	by := map[string][]float64{}
+	var pieces []string // in the order of the picks, so that sums come out the same each time
+	var us []float64
 	for _, p := range t.Picks {
 		f := of(p)
 		if !f.OK() {
 			continue
 		}
-		if byRun[p.Run] == nil {
-			runs = append(runs, p.Run)
+		id := t.piece(p)
+		if by[id] == nil {
+			pieces = append(pieces, id)
 		}
-		byRun[p.Run] = append(byRun[p.Run], f.Value)
-		all = append(all, f.Value)
-		u = f.U
+		by[id] = append(by[id], f.Value)
+		all, us = append(all, f.Value), append(us, f.U)
 	}
-	if len(runs) > 1 {
+	if len(pieces) > 1 {
 		all = all[:0]
-		for _, r := range runs {
-			m, _ := moments(byRun[r])
+		for _, id := range pieces {
+			m, _ := moments(by[id])
 			all = append(all, m)
 		}
 	}
-	return all, u
+	return all, median(us)
 }
 
 // mean returns the mean of a figure, its standard uncertainty and degrees of freedom, from the
-// scatter of its values; of a single value the figure's own.
+// scatter of its values and from their own uncertainty, which is mostly the sensor's and does
+// not average out; of a single value that alone.
 func (t Tested) mean(of func(pick.Pick) analyze.Figure) (mean, u, dof float64) {
-	all, one := t.values(of)
+	all, own := t.values(of)
 	switch len(all) {
 	case 0:
 		return math.NaN(), math.NaN(), 0
 	case 1:
-		return all[0], one, math.Inf(1)
+		return all[0], own, math.Inf(1)
 	}
 	mean, sd := moments(all)
 	n := float64(len(all))
-	return mean, sd / math.Sqrt(n), n - 1
+	return mean, math.Hypot(sd/math.Sqrt(n), max(0, own)), n - 1
 }
 
 // covariance returns that of the means of two figures, 0 where they are not had in pairs.
@@ -101,31 +124,28 @@ func moments(x []float64) (mean, sd float64) {
 // Sources of leak points.
 const (
 	FromFlow     = "flow in the hold"
-	FromLeakDown = "leak-down × volume, at the hold vacuum"
+	FromLeakDown = "leak-down × volume"
+	FromLeakLaw  = "leak-down × volume, with the law of its fall"
 	FromCurve    = "the tested engine's curve at the hold vacuum"
 )
 
-// Point returns the leak at the setup's hold vacuum: from the flow measured in the hold, else
-// from the leak-down and the circuit's volume (Q = V·dv/dt·60/100, isothermal), else from the
-// tested engine's own curve, where its supply is given. ok is false where there is none.
-func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
+// Point returns the leak of the setup: from the flow measured in the hold, at the hold vacuum;
+// else from the leak-down and the circuit's volume, at the median vacuum of its window, with
+// the exponent of its law where most picks tell it; else from the tested engine's own curve at
+// the hold vacuum, where its supply is given. volumeL goes before the stations' own; NaN for
+// none. ok is false where there is no point.
+func (t Tested) Point(volumeL, volumeU float64, s *Supply) (p Point, ok bool) {
 	p.VacuumKPa, p.VacuumU, _ = t.mean(hold)
-	if !(p.VacuumKPa > 0) {
-		return p, false
-	}
-	flow := func(p pick.Pick) analyze.Figure { return p.LeakFlowLminANR }
-	p.FlowLminANR, p.FlowU, p.Dof = t.mean(flow)
+	p.FlowLminANR, p.FlowU, p.Dof = t.mean(leakFlow)
 	p.Source = FromFlow
-	if p.FlowLminANR > 0 {
-		p.Covariance = t.covariance(hold, flow)
+	if p.VacuumKPa > 0 && p.FlowLminANR > 0 {
+		p.Covariance = t.covariance(hold, leakFlow)
 		return p, true
 	}
-	slope, u, dof := t.mean(func(p pick.Pick) analyze.Figure { return p.LeakDownKPaS })
-	if q := math.Abs(slope) * volumeL * 60 / anrKPa; q > 0 {
-		p.FlowLminANR, p.FlowU, p.Dof, p.Source = q, u*volumeL*60/anrKPa, dof, FromLeakDown
-		return p, true
+	if down, ok := t.leakDown(volumeL, volumeU); ok {
+		return down, true
 	}
-	if s == nil {
+	if s == nil || !(p.VacuumKPa > 0) {
 		return p, false
 	}
 	p.FlowLminANR = s.Flow(p.VacuumKPa)
@@ -133,6 +153,66 @@ func (t Tested) Point(volumeL float64, s *Supply) (p Point, ok bool) {
 	p.FlowU = math.Abs(s.Flow(p.VacuumKPa+h)-s.Flow(p.VacuumKPa-h)) / (2 * h) * p.VacuumU
 	p.VacuumU, p.Dof, p.Source = 0, math.Inf(1), FromCurve // all of it is in FlowU
 	return p, p.FlowLminANR > 0
+}
+
+// leakDown returns the point that leak-downs give: Q = V·dv/dt·60/100, isothermal, less what
+// the rig itself leaks.
+func (t Tested) leakDown(volumeL, volumeU float64) (p Point, ok bool) {
+	vacuum := func(p pick.Pick) analyze.Figure {
+		if p.LeakDownVacuumKPa.OK() {
+			return p.LeakDownVacuumKPa
+		}
+		return p.HoldVacuumKPa
+	}
+	flow := func(p pick.Pick) analyze.Figure {
+		own, known := t.Stations[p.Station]
+		v := volumeL
+		if math.IsNaN(v) && known {
+			v = own.VolumeL
+		}
+		if !(v > 0) || !p.LeakDownKPaS.OK() || !vacuum(p).OK() {
+			return analyze.None()
+		}
+		perFall := v * 60 / anrKPa
+		q, u := -p.LeakDownKPaS.Value*perFall, p.LeakDownKPaS.U*perFall
+		if k, n := p.LeakLawKLminANR, p.LeakLawN; known && k.OK() && n.OK() { // the slope is the window's mean, the law's that at its middle
+			q = k.Value * math.Pow(vacuum(p).Value, n.Value) * v / own.VolumeL
+		}
+		if known && own.BlankLminANR > 0 {
+			q -= own.BlankLminANR
+			if own.BlankU > 0 {
+				u = math.Hypot(u, own.BlankU)
+			}
+		}
+		return analyze.Figure{Value: q, U: u}
+	}
+	p.VacuumKPa, p.VacuumU, _ = t.mean(vacuum)
+	p.FlowLminANR, p.FlowU, p.Dof = t.mean(flow)
+	if !(p.VacuumKPa > 0 && p.FlowLminANR > 0) {
+		return p, false
+	}
+	p.Source, p.Covariance = FromLeakDown, t.covariance(vacuum, flow)
+	exponent := func(p pick.Pick) analyze.Figure { return p.LeakLawN }
+	told, falls := 0, 0
+	for _, x := range t.Picks {
+		if flow(x).OK() {
+			falls++
+			if exponent(x).OK() {
+				told++
+			}
+		}
+		if own := t.Stations[x.Station]; math.IsNaN(volumeL) && own.VolumeU > 0 && own.VolumeL > 0 {
+			p.CommonU = max(p.CommonU, own.VolumeU/own.VolumeL)
+		}
+	}
+	if volumeU > 0 {
+		p.CommonU = volumeU / volumeL
+	}
+	if 2*told > falls {
+		p.Exponent, p.ExponentU, _ = t.mean(exponent)
+		p.Source = FromLeakLaw
+	}
+	return p, true
 }
 
 // HoldVacuum returns the setup's measured hold vacuum with its 95 % interval.
@@ -152,24 +232,67 @@ func interval(mean, u, dof float64) analyze.Figure {
 	return f
 }
 
-// SealTime returns the median seal time, and the median delay from command to response that is
-// part of it: 0 where seal time counts from contact. NaN without a seal.
-func (t Tested) SealTime() (sealS, delayS float64) {
-	var seal, delay []float64
+// SealTime returns the median seal time; NaN without a seal.
+func (t Tested) SealTime() float64 {
+	return median(t.all(func(p pick.Pick) analyze.Figure { return p.SealTimeS }))
+}
+
+// all returns the values of a figure.
+func (t Tested) all(of func(pick.Pick) analyze.Figure) (x []float64) {
+	for _, p := range t.Picks {
+		if f := of(p); f.OK() {
+			x = append(x, f.Value)
+		}
+	}
+	return x
+}
+
+// crossings returns when picks passed which vacuum, counted from where seal time counts: the
+// required one, and where that is the supply's command, the idle band's end too.
+func (t Tested) crossings() (all []Crossing) {
+	if s := t.SealTime(); !math.IsNaN(s) {
+		all = append(all, Crossing{t.RequiredKPa, s})
+	}
+	fromSupply := Tested{}
+	for _, p := range t.Picks {
+		if p.SealTimeS.OK() && p.SealFrom == "supply" {
+			fromSupply.Picks = append(fromSupply.Picks, p)
+		}
+	}
+	if 2*len(fromSupply.Picks) <= len(t.Picks) {
+		return all
+	}
+	band := idleBandKPa
+	if own, known := t.Stations[fromSupply.Picks[0].Station]; known && own.IdleBandKPa > 0 {
+		band = own.IdleBandKPa
+	}
+	if d := median(fromSupply.all(func(p pick.Pick) analyze.Figure { return p.ResponseDelayS })); d > 0 && band < t.RequiredKPa {
+		all = append(all, Crossing{band, d})
+	}
+	return all
+}
+
+// startKPa returns the median vacuum of open cups at contact where most seal times count from
+// contact with the supply on before; else 0.
+func (t Tested) startKPa() float64 {
+	var open []float64
+	seals := 0
 	for _, p := range t.Picks {
 		if p.SealTimeS.OK() {
-			seal = append(seal, p.SealTimeS.Value)
-			if p.SealFrom == "supply" && p.ResponseDelayS.OK() {
-				delay = append(delay, p.ResponseDelayS.Value)
+			seals++
+			if p.SealFrom != "supply" && p.OpenSuctionKPa.OK() {
+				open = append(open, p.OpenSuctionKPa.Value)
 			}
 		}
 	}
-	d := median(delay)
-	if math.IsNaN(d) {
-		d = 0
+	if 2*len(open) <= seals {
+		return 0
 	}
-	return median(seal), d
+	return median(open)
 }
+
+// idleBandKPa is the idle band of stations that do not state theirs.
+const idleBandKPa = 3.0
 
 func median(x []float64) float64 {
 	if len(x) == 0 {
@@ -179,27 +302,93 @@ func median(x []float64) float64 {
 	return (x[(len(x)-1)/2] + x[len(x)/2]) / 2
 }
 
-// A Calibration is a measured seal time on a known engine.
+// A Crossing is when the vacuum passed a level, counted from where seal time counts.
+type Crossing struct{ KPa, TimeS float64 }
+
+// A Calibration is what was measured on a known engine.
 type Calibration struct {
-	Supply            Supply
-	RequiredKPa       float64
-	SealTimeS, DelayS float64
+	Supply    Supply
+	Crossings []Crossing
+	StartKPa  float64 // what it draws through the open cups, where times count from contact; else 0
 }
 
-// MeasuredCircuit returns the circuit whose volume makes the measured seal times come out: the
-// mean over the calibrations, with their scatter. VolumeL is NaN where there is none.
+// MeasuredCircuit returns the circuit whose volume and delay make the measured crossings come
+// out, by least squares. The delay, 0 or more, is told from the volume where times per litre
+// differ by half or more, else it is 0. Times are taken as good to 1 ms, 2 %, and what a leak of
+// 5 % more or less makes of them: close to where the engine ends, that is most. VolumeU is from
+// their misfit; NaN where they tell none. VolumeL is NaN without a crossing.
 func MeasuredCircuit(fit Fit, all []Calibration) Circuit {
-	var volumes, delays []float64
-	for _, c := range all {
-		if v := EffectiveVolumeL(c.Supply, fit, c.RequiredKPa, c.SealTimeS-c.DelayS); v > 0 {
-			volumes, delays = append(volumes, v), append(delays, c.DelayS)
+	type row struct {
+		at     Calibration
+		kPa    float64
+		timeS  float64
+		weight float64
+	}
+	var rows []row
+	var open []float64
+	c := Circuit{VolumeL: math.NaN(), VolumeU: math.NaN()}
+	least, most, lo, hi := math.Inf(1), 0.0, math.Inf(1), 0.0
+	for _, x := range all {
+		if v := x.StartKPa; v > 0 {
+			open = append(open, x.Supply.Flow(v)/ISO6358(x.Supply.AmbientKPa, anrK, x.Supply.AmbientKPa-v, 1, openB, 0.5))
+		}
+		for _, y := range x.Crossings {
+			litre := func(factor float64) float64 { // isothermal
+				return Circuit{VolumeL: 1}.takesS(x.Supply, fit.times(factor), 1, x.StartKPa, y.KPa)
+			}
+			per, more, less := litre(1), litre(1.05), litre(0.95)
+			if !(per > 0) || math.IsInf(more, 0) || !(y.TimeS > 0) {
+				continue
+			}
+			u := math.Hypot(0.001+0.02*y.TimeS, (more-less)/2/per*y.TimeS)
+			rows = append(rows, row{x, y.KPa, y.TimeS, 1 / (u * u)})
+			least, most = min(least, per), max(most, per)
+			lo, hi = min(lo, y.TimeS/per), max(hi, y.TimeS/per)
 		}
 	}
-	if len(volumes) == 0 {
-		return Circuit{VolumeL: math.NaN(), VolumeU: math.NaN()}
+	if open != nil {
+		c.OpenC = median(open)
 	}
-	mean, sd := moments(volumes)
-	return Circuit{VolumeL: mean, VolumeU: sd, Measured: true, DelayS: median(delays)}
+	if rows == nil {
+		return c
+	}
+	c.Measured, c.WarmS = true, thermalS
+	delayed := most >= 1.5*least
+	took := make([]float64, len(rows))
+	try := func(volumeL float64) (delayS, misfit float64) {
+		c.VolumeL = volumeL
+		var sum, n float64
+		for i, r := range rows {
+			took[i] = c.takesS(r.at.Supply, fit, 1, r.at.StartKPa, r.kPa)
+			sum += r.weight * (r.timeS - took[i])
+			n += r.weight
+		}
+		if delayed {
+			delayS = max(0, sum/n)
+		}
+		for i, r := range rows {
+			d := r.timeS - delayS - took[i]
+			misfit += r.weight * d * d
+		}
+		return delayS, misfit
+	}
+	// At constant temperature and without a delay the volume lies from lo to hi; warming takes up
+	// to 1.4 of it, a delay any part.
+	best := lowest(func(x float64) float64 { _, m := try(math.Exp(x)); return m }, math.Log(lo/5), math.Log(1.5*hi))
+	var misfit float64
+	c.DelayS, misfit = try(math.Exp(best))
+	parameters := 1.0
+	if delayed {
+		parameters++
+	}
+	if left := float64(len(rows)) - parameters; left > 0 {
+		var info float64 // ∂t/∂V is t/V but for the warmth
+		for i, r := range rows {
+			info += r.weight * took[i] * took[i] / (c.VolumeL * c.VolumeL)
+		}
+		c.VolumeU = math.Sqrt(misfit / left / info)
+	}
+	return c
 }
 
 // PointsOf returns the points of a table, with the names of their settings. Rows with the same

@@ -16,55 +16,53 @@ func figure(x float64) analyze.Figure { return analyze.Figure{Value: x, U: 0.5, 
 
 func made(run int, holdKPa, flow, slope, seal float64) pick.Pick {
 	p := pick.Pick{Run: run, SealFrom: "supply", HoldVacuumKPa: figure(holdKPa), LeakFlowLminANR: figure(flow), LeakDownKPaS: figure(slope),
-		SealTimeS: figure(seal), ResponseDelayS: figure(0.02)}
+		SealTimeS: figure(seal), ResponseDelayS: figure(0.02),
+		LeakDownVacuumKPa: analyze.None(), LeakLawKLminANR: analyze.None(), LeakLawN: analyze.None()}
 	return p
 }
 
 func TestPointOfTested(t *testing.T) {
 	nan := math.NaN()
 	runs := Tested{Picks: []pick.Pick{made(1, 30, 10, nan, 0.2), made(1, 32, 12, nan, 0.3), made(2, 29, 13, nan, 0.4)}}
-	p, ok := runs.Point(nan, nil)
+	p, ok := runs.Point(nan, nan, nil)
 	require.True(t, ok)
 	assert.Equal(t, FromFlow, p.Source)
 	assert.InDelta(t, 30, p.VacuumKPa, 1e-12, "mean of the runs' means 31 and 29")
-	assert.InDelta(t, 1, p.VacuumU, 1e-12, "|31 − 29|/2")
+	assert.InDelta(t, math.Hypot(1, 0.5), p.VacuumU, 1e-12, "|31 − 29|/2, and the figures' own")
 	assert.InDelta(t, 12, p.FlowLminANR, 1e-12)
-	assert.InDelta(t, 1, p.FlowU, 1e-12)
+	assert.InDelta(t, math.Hypot(1, 0.5), p.FlowU, 1e-12)
 	assert.InDelta(t, -1, p.Covariance, 1e-12)
 	assert.InDelta(t, 1, p.Dof, 0)
-	seal, delay := runs.SealTime()
-	assert.InDelta(t, 0.3, seal, 1e-12)
-	assert.InDelta(t, 0.02, delay, 1e-12)
+	assert.InDelta(t, 0.3, runs.SealTime(), 1e-12)
 	assert.InDelta(t, 30, runs.HoldVacuum().Value, 1e-12)
 
 	one := Tested{Picks: []pick.Pick{made(1, 30, 10, nan, nan)}}
-	p, ok = one.Point(nan, nil)
+	p, ok = one.Point(nan, nan, nil)
 	require.True(t, ok)
 	assert.InDelta(t, 0.5, p.FlowU, 0, "the figure's own")
 	assert.Zero(t, p.Covariance)
-	seal, _ = one.SealTime()
-	assert.True(t, math.IsNaN(seal))
+	assert.True(t, math.IsNaN(one.SealTime()))
 
 	// 40 CFR 1065.644's arithmetic, isothermal: 0.4 L at −3 kPa/s is 0.72 L/min ANR.
 	down := Tested{Picks: []pick.Pick{made(1, 30, nan, -3, nan), made(1, 30, nan, -3, nan)}}
-	p, ok = down.Point(0.4, nil)
+	p, ok = down.Point(0.4, nan, nil)
 	require.True(t, ok)
 	assert.Equal(t, FromLeakDown, p.Source)
 	assert.InDelta(t, 0.72, p.FlowLminANR, 1e-12)
-	_, ok = down.Point(nan, nil)
+	_, ok = down.Point(nan, nan, nil)
 	assert.False(t, ok)
 
 	curve, err := NewCurve([]float64{0, 80}, []float64{40, 0})
 	require.NoError(t, err)
 	s := &Supply{Curve: curve, CurveKPa: nan, AmbientKPa: 101.325}
-	p, ok = Tested{Picks: []pick.Pick{made(1, 20, nan, nan, nan)}}.Point(nan, s)
+	p, ok = Tested{Picks: []pick.Pick{made(1, 20, nan, nan, nan)}}.Point(nan, nan, s)
 	require.True(t, ok)
 	assert.Equal(t, FromCurve, p.Source)
 	assert.InDelta(t, 30, p.FlowLminANR, 1e-9)
 	assert.InDelta(t, 0.25, p.FlowU, 1e-9, "0.5 kPa along 0.5 L/min per kPa")
-	_, ok = Tested{Picks: []pick.Pick{made(1, nan, 10, nan, nan)}}.Point(nan, s)
+	_, ok = Tested{Picks: []pick.Pick{made(1, nan, 10, nan, nan)}}.Point(nan, nan, s)
 	assert.False(t, ok, "no hold vacuum")
-	_, ok = Tested{}.Point(nan, s)
+	_, ok = Tested{}.Point(nan, nan, s)
 	assert.False(t, ok)
 	assert.False(t, Tested{}.HoldVacuum().OK())
 	assert.True(t, math.IsNaN(MeasuredCircuit(Fit{}, nil).VolumeL))
@@ -110,10 +108,25 @@ func TestCheapest(t *testing.T) {
 		{"by value", []Match{work(true, false, 2, nan, nan), work(true, false, 1, nan, nan)}, 1, false},
 		{"without a cycle: 60 L/min at 0.12 kWh/m3 is 432 W", []Match{work(true, true, nan, 60, nan), work(true, true, nan, nan, 500), work(true, true, nan, nan, 400)}, 2, true},
 	} {
-		got, shown := Cheapest(c.all)
+		got, central, shown := Cheapest(c.all)
 		assert.Equal(t, c.want, got, c.name)
+		assert.False(t, central, c.name)
 		assert.Equal(t, c.shown, shown, c.name)
 	}
+}
+
+// One engine for all circuits is an arrangement, too.
+func TestCheapestCentral(t *testing.T) {
+	nan := math.NaN()
+	m := Match{Work: Work{Holds: true, Shown: true, PickJ: 8, AirLminANR: nan, PowerW: nan}, Central: Work{Holds: true, Shown: true, PickJ: 4, AirLminANR: nan, PowerW: nan}}
+	best, central, shown := Cheapest([]Match{{Work: Work{Holds: true, Shown: true, PickJ: 6, AirLminANR: nan, PowerW: nan}}, m})
+	assert.Equal(t, 1, best)
+	assert.True(t, central)
+	assert.True(t, shown)
+	m.Central.Shown = false
+	best, central, _ = Cheapest([]Match{m})
+	assert.Equal(t, 0, best)
+	assert.False(t, central, "the dearer one is shown")
 }
 
 // Two circuits: two engines draw twice the air of one; one for both holds less vacuum.

@@ -151,6 +151,42 @@ func Place(o Order) (Pattern, error) {
 	return p, nil
 }
 
+// Judge returns the pattern of cups at the user's own places: its gap, and whether every lip
+// fits there with a gap of a third of its diameter. Scale and MoveMM are NaN. The order's Cups
+// does not count.
+func Judge(o Order, cups []Point) (Pattern, error) {
+	o.Cups = 1 // any number has its places
+	if err := o.check(); err != nil {
+		return Pattern{}, err
+	}
+	if len(cups) == 0 || len(cups) > 100 {
+		return Pattern{}, fmt.Errorf("%d cups; want 1 to 100", len(cups))
+	}
+	p := Pattern{Cups: slices.Clone(cups), MinGapMM: gapShare * o.LipMM, GapMM: math.NaN(), Scale: math.NaN(), MoveMM: math.NaN(), Why: o.why(cups)}
+	for i, c := range cups {
+		if math.IsNaN(c.XMM+c.YMM) || math.IsInf(c.XMM, 0) || math.IsInf(c.YMM, 0) {
+			return Pattern{}, fmt.Errorf("cup %d is nowhere", i+1)
+		}
+	}
+	if len(cups) > 1 {
+		p.GapMM = nearest(cups) - o.LipMM
+	}
+	if p.Why == "" && p.GapMM < p.MinGapMM-slack {
+		p.Why = fmt.Sprintf("the gap of %.4g mm is less than a third of the lip, %.4g mm", p.GapMM, p.MinGapMM)
+	}
+	p.Fits = p.Why == ""
+	fits := func(d float64) bool {
+		x := o
+		x.LipMM = d
+		over, on := x.misfit(cups)
+		return over < 0 && on < 0 && (len(cups) == 1 || nearest(cups)-d >= gapShare*d-slack)
+	}
+	if fits(1e-6) { // smaller lips fit where a larger one does
+		p.LargestLipMM = boundary(fits, 1e-6, max(o.Bag.LengthMM, o.Bag.WidthMM)+1)
+	}
+	return p, nil
+}
+
 func (o Order) place() Pattern {
 	first := start(o.Bag, o.Cups)
 	least := max(1, (1+gapShare)*o.LipMM/nearest(first))
@@ -166,6 +202,9 @@ func (o Order) place() Pattern {
 	}
 	if !ok {
 		r.Why = o.why(r.Cups)
+		if _, on := o.misfit(r.Cups); on >= 0 {
+			r.Why += ", and no other place is free"
+		}
 	}
 	return r
 }
@@ -290,7 +329,7 @@ func (o Order) why(cups []Point) string {
 		length, width := o.Bag.FlatMM()
 		return fmt.Sprintf("the lip of cup %d reaches over the flat part, %.4g mm x %.4g mm, less its margin of %.4g mm", over+1, max(length, 0), max(width, 0), o.MarginMM)
 	case on >= 0:
-		return fmt.Sprintf("the lip of cup %d lies on an area to keep clear, and no other place is free", on+1)
+		return fmt.Sprintf("the lip of cup %d lies on an area to keep clear", on+1)
 	}
 	return ""
 }

@@ -289,6 +289,43 @@ func TestForAll(t *testing.T) {
 	assert.ErrorContains(t, err, "length is 0")
 }
 
+// Cups at places of the user's own. By hand: lips of 30 mm at ± 30 mm leave a gap of 30 mm.
+func TestJudge(t *testing.T) {
+	o := Order{Bag: Bag{LengthMM: 200, WidthMM: 100, KeepClear: []Rect{{-5, -50, 5, 50}}}, LipMM: 30, MarginMM: 5}
+	p, err := Judge(o, []Point{{-30, 0}, {30, 0}})
+	require.NoError(t, err)
+	assert.True(t, p.Fits, p.Why)
+	assert.InDelta(t, 30, p.GapMM, 1e-12)
+	assert.InDelta(t, 10, p.MinGapMM, 1e-12)
+	assert.InDelta(t, 45, p.LargestLipMM, 1e-6, "a gap of a third: 60 = 4/3 of 45; the area would let 50, the margin 90")
+	for _, c := range []struct {
+		name, why string
+		cups      []Point
+	}{
+		{"too near", "the gap of 8 mm is less than a third", []Point{{-60, 0}, {-22, 0}}},
+		{"over", "the lip of cup 2 reaches over the flat part", []Point{{-30, 0}, {81, 0}}},
+		{"on the seam", "the lip of cup 1 lies on an area", []Point{{-19, 0}, {30, 0}}},
+	} {
+		p, err = Judge(o, c.cups)
+		require.NoError(t, err)
+		assert.False(t, p.Fits, c.name)
+		assert.Contains(t, p.Why, c.why, c.name)
+	}
+	own, err := Place(Order{Bag: o.Bag, LipMM: 30, MarginMM: 5, Cups: 4})
+	require.NoError(t, err)
+	p, err = Judge(o, own.Cups)
+	require.NoError(t, err)
+	assert.True(t, p.Fits, "a placed pattern fits where it is")
+	assert.InDelta(t, own.GapMM, p.GapMM, 1e-9)
+	_, err = Judge(o, nil)
+	assert.ErrorContains(t, err, "0 cups")
+	_, err = Judge(o, []Point{{math.NaN(), 0}})
+	assert.ErrorContains(t, err, "cup 1 is nowhere")
+	o.LipMM = 0
+	_, err = Judge(o, []Point{{0, 0}})
+	assert.ErrorContains(t, err, "lip's diameter is 0")
+}
+
 func TestPlaceRefuses(t *testing.T) {
 	for _, c := range []struct {
 		name string

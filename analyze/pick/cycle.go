@@ -42,6 +42,7 @@ type cycle struct {
 	required, dropping, idling                                   watch
 	responded                                                    bool
 	flats                                                        flats
+	openKPa                                                      float64 // level of open suction; NaN for none
 	asideOpen, lostOpen                                          bool
 	asideFrom                                                    float64
 	refining                                                     int
@@ -358,6 +359,9 @@ func (k *Tracker) current() int { return k.next }
 
 // findContact says when the cup met the bag, and so where seal time counts from.
 func (k *Tracker) findContact(p *cycle, w *watch) {
+	if level, _, ok := k.openSuction(p, w); ok {
+		p.openKPa = level
+	}
 	switch {
 	case k.has(sample.Touch):
 		if k.touched.ok() && k.touched.t <= w.since && (k.touchOn || k.touched.t > k.idleFrom) {
@@ -389,11 +393,7 @@ func (k *Tracker) findContact(p *cycle, w *watch) {
 // flat stretches at different levels leave it open which.
 func (k *Tracker) inferContact(p *cycle, w *watch) instant {
 	tol := k.tol()
-	base := p.idle
-	if math.IsNaN(base) {
-		base = 0
-	}
-	level, end, ok := p.flats.openSuction(base+tol, w.level, w.since, tol)
+	level, end, ok := k.openSuction(p, w)
 	if !ok {
 		return noInstant()
 	}
@@ -421,6 +421,15 @@ func (k *Tracker) inferContact(p *cycle, w *watch) instant {
 		p.responded = true
 	}
 	return x
+}
+
+// openSuction returns the level of open suction before the rise that seals, and its end.
+func (k *Tracker) openSuction(p *cycle, w *watch) (level, end float64, ok bool) {
+	base := p.idle
+	if math.IsNaN(base) {
+		base = 0
+	}
+	return p.flats.openSuction(base+k.tol(), w.level, w.since, k.tol())
 }
 
 // loss judges a fall below the drop level that has held for persist.
@@ -703,7 +712,7 @@ func (k *Tracker) shutUnsealed(p *cycle, x instant) {
 func (k *Tracker) begin(x instant, t float64) {
 	k.count++
 	nan := math.NaN()
-	p := &cycle{start: x, contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
+	p := &cycle{start: x, openKPa: math.NaN(), contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
 		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
 		sealT: nan, holdFrom: nan, holdTo: nan, letGoT: nan, present: noInstant(), flowMedian: nan, flowU: nan,
 		holdMedian: nan, bias: nan, scatter: nan, settledT: nan, lowest: lowest{v: math.Inf(1)}, beginning: beginning{v: math.Inf(1)}, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}

@@ -123,6 +123,7 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 		length, got := b.t-a.t, float64(b.n-a.n)
 		sum += x * factor
 		s.Normal("noise of "+kind, e.sigma*length/math.Sqrt(got)*factor)
+		s.Normal("calibration of "+kind, f.ch.CalibrationU(x/length)*length*factor)
 		if a := f.ch.Accuracy; a > 0 {
 			s.Rect("limits of error of "+kind, a*length*factor)
 		}

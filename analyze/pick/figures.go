@@ -89,6 +89,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
 	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
 	p.SettlingTimeS = analyze.None()
+	p.OpenSuctionKPa = analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
 	}
@@ -113,6 +114,12 @@ func (k *Tracker) figures(p *cycle) {
 	p.SealTimeS = k.sealTime(p)
 	v, e, w := p.present.since(p.sealed)
 	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
+	if !math.IsNaN(p.openKPa) {
+		var e analyze.Spread
+		e.Normal("noise of three samples' mean", p.sigma/math.Sqrt(3)) // a flat has three or more
+		k.level(&e, p.sigma, p.openKPa)
+		p.OpenSuctionKPa = k.figure("open suction", "kPa", p.openKPa-p.shift, e)
+	}
 	k.holdFigures(p)
 	k.cyclingFigures(p)
 	k.settling(p)
@@ -182,7 +189,6 @@ func (k *Tracker) holdFigures(p *cycle) {
 		scatter = p.scatter
 	}
 	s.Normal("noise of the median", scatter/math.Sqrt(float64(p.holdN)))
-	k.level(&s, p.sigma)
 	s.Rect("histogram's bin", p.width/2)
 	// Noise beside a rise's tail draws the median of the samples from that of the vacuum.
 	corrected := 0.0
@@ -199,6 +205,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 		s.Rect("drift over the hold's beginning", drift*k.interval()/2)
 		s.Rect("drift over the hold's end", drift*max(p.released.beside, k.interval())/2)
 	}
+	k.level(&s, p.sigma, p.holdMedian-corrected)
 	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-corrected-p.shift, s, w...)
 
 	if math.IsInf(p.lowest.v, 1) {
@@ -208,7 +215,6 @@ func (k *Tracker) holdFigures(p *cycle) {
 	var l analyze.Spread
 	l.Corrected("noise of a minimum", least)
 	l.Normal("noise of a minimum", u)
-	k.level(&l, p.sigma)
 	// Between two samples it may have been lower by as much as they differ.
 	l.Early("between samples", p.lowest.step)
 	if b := p.beginning; b.v-p.lowest.v < 3*u {
@@ -224,6 +230,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 			w = append(w, analyze.Warn1(analyze.BelowSampling, k.interval()))
 		}
 	}
+	k.level(&l, p.sigma, p.lowest.v+least)
 	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v+least-p.shift, l, w...)
 }
 
@@ -249,15 +256,15 @@ func (k *Tracker) settling(p *cycle) {
 // being the least of many that scatter, and its standard uncertainty, in kPa.
 //
 // The running median of n samples scatters by 1.2533·σ/√(n + 1/2), and N of them are worth
-// 1 + (N − n)/√n independent ones (both simulated for n = 3, 5, 11, 21 and N = 20 to 5,000: within 1 %
-// and a third; a third more of them moves the least by a tenth of its scatter). The least of M normal
-// values lies Φ⁻¹((M − 3/8)/(M + 1/4)) deviations down (Blom 1958) and scatters by near
+// 1 + (N − n)/√n independent ones (both simulated for n = 3, 5, 11, 21 and N = 20 to 5,000:
+// within 1 % and a third; a third more of them moves the least by a tenth of its scatter). The
+// least of M normal values lies Φ⁻¹((M − 3/8)/(M + 1/4)) deviations down (Blom 1958) and scatters by near
 // π/√(12·ln M) of one (the limit of Gumbel). Both from memory, within 0.02 and 0.05 of the
 // integrals for M from 5 to 3,000.
 //
 // Only those count that have the vacuum at their lowest. How many, the samples under the
-// lowest median tell (and 0.7 more, simulated: the mean of this concave estimate is too low): a share Φ(−z) of them is to be expected there, z its
-// distance in σ.
+// lowest median tell (and 0.7 more, simulated: this concave estimate is too low in the mean): a
+// share Φ(−z) of them is to be expected there, z its distance in σ.
 // That number scatters by half of it where n is 3, less for more, and is small where the least
 // is low by chance (simulated): the correction scatters along with the least, by 0.4·√(3/n).
 //
@@ -283,8 +290,9 @@ func (k *Tracker) leastOf(p *cycle) (below, u float64) {
 	return below, scatter * own * p.sigma
 }
 
-// level adds what the sensor does to a vacuum.
-func (k *Tracker) level(s *analyze.Spread, sigma float64) {
+// level adds what the sensor does to a vacuum of vKPa as it shows it.
+func (k *Tracker) level(s *analyze.Spread, sigma, vKPa float64) {
+	s.Normal("calibration", k.vac.CalibrationU(vKPa))
 	if a := k.vac.Accuracy; a > 0 {
 		s.Rect("sensor's limits of error", a)
 	}
@@ -313,6 +321,7 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		if f.ch.Kind != sample.Flow {
 			continue
 		}
+		s.Normal("calibration of the flow", f.ch.CalibrationU(p.flowMedian))
 		if a := f.ch.Accuracy; a > 0 {
 			s.Rect("flow sensor's limits of error", a)
 		}

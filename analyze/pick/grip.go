@@ -128,7 +128,7 @@ func (k *Tracker) grip(r *trace, med []float64, i, end int, o GripOptions) (Grip
 	}
 	var e analyze.Spread
 	e.Normal("scatter of the plateau", max(1.2533*sigma/math.Sqrt(float64(len(v))), b.u()))
-	k.level(&e, sigma)
+	k.level(&e, sigma, level)
 	g := Grip{FromS: math.NaN(), SettledS: t[0], ToS: t[len(t)-1], BeforeKPa: math.NaN(), SettlingTimeS: analyze.None(), LeakLminANR: analyze.None()}
 	var warn []analyze.Warning
 	half := len(v) / 2
@@ -244,13 +244,14 @@ func gripLeak(ch *sample.Channel, t, q []float64, g Grip, volumeL float64) analy
 	}
 	var s analyze.Spread
 	s.Normal("noise of the flow's median", 1.2533*e.sigma()/math.Sqrt(float64(len(in))))
+	flow := medianOf(in)
+	s.Normal("calibration of the flow", ch.CalibrationU(flow))
 	if ch.Accuracy > 0 {
 		s.Rect("flow sensor's limits of error", ch.Accuracy)
 	}
 	if ch.Resolution > 0 {
 		s.Rect("resolution of the flow", ch.Resolution/2)
 	}
-	flow := medianOf(in)
 	if !(volumeL > 0) {
 		if g.PlateauKPa.Has(analyze.StillRising) {
 			return analyze.None(g.PlateauKPa.Warnings...)

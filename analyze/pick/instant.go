@@ -108,7 +108,7 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 		x.err.Early("wait before an arrival burst", late)
 		x.beside = max(x.beside, late)
 	}
-	k.sensor(&x, s)
+	k.sensor(&x, s, level)
 	return x
 }
 
@@ -259,9 +259,10 @@ func (k *Tracker) reach(r *trace, j int, t, slope, sigma float64) float64 {
 	return reach
 }
 
-// sensor adds to x what the sensor does to a crossing at slope s (kPa/s).
-func (k *Tracker) sensor(x *instant, s float64) {
+// sensor adds to x what the sensor does to a crossing of level at slope s (kPa/s).
+func (k *Tracker) sensor(x *instant, s, level float64) {
 	c := &k.vac
+	x.err.Normal("calibration over slope", c.CalibrationU(level)/s)
 	if c.Accuracy > 0 {
 		x.err.Rect("sensor's limits of error over slope", c.Accuracy/s)
 	}

@@ -100,10 +100,11 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		}
 		var e analyze.Spread
 		e.Normal("scatter about the slope", u)
+		e.Normal("calibration", slope*k.vac.CalibrationScaleU())
 		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", slope, e)
 		e = analyze.Spread{}
 		e.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(blockSamples*s.n)))
-		k.level(&e, p.sigma)
+		k.level(&e, p.sigma, s.medianKPa)
 		// Both ends of the window move its middle by half of what they are off, and up to a block of
 		// samples is left over at its end.
 		e.Normal("drift over the window's ends", slope*math.Hypot(p.supplyShut.err.U(), p.released.err.U())/2)
@@ -118,6 +119,7 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		c := &p.cycled
 		var e analyze.Spread
 		e.Normal("scatter of the falls", c.fallU)
+		e.Normal("calibration", c.fallKPaS*k.vac.CalibrationScaleU())
 		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", c.fallKPaS, e)
 		law, known = leakLawAt((c.topKPa+c.lowKPa)/2-p.shift, -c.fallKPaS, c.fallU), true
 	}
@@ -283,7 +285,7 @@ func (k *Tracker) cyclingFigures(p *cycle) {
 		var e analyze.Spread
 		e.Normal("noise of a turning level", 1.2533*p.sigma/math.Sqrt(blockSamples*float64(c.lows)))
 		e.Early("fall within five samples", -c.fallKPaS*blockS) // their median lies above the turn
-		k.level(&e, p.sigma)
+		k.level(&e, p.sigma, c.lowKPa)
 		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.lowKPa-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
 	}
 	var n, span, on, edge float64

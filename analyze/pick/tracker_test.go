@@ -72,6 +72,7 @@ func TestOutcomes(t *testing.T) {
 			check: func(t *testing.T, p []Pick, e []Event) {
 				require.Len(t, p, 1)
 				assert.Equal(t, Released, p[0].Outcome)
+				assert.False(t, p[0].OpenSuctionKPa.OK(), "the cup was on the bag")
 				assert.Equal(t, 1, p[0].ReSeals)
 				require.Len(t, e, 2)
 				assert.Equal(t, []EventKind{Dip, ReSeal}, []EventKind{e[0].Kind, e[1].Kind})
@@ -93,6 +94,7 @@ func TestOutcomes(t *testing.T) {
 				require.Len(t, p, 1)
 				assert.Equal(t, "contact", p[0].SealFrom)
 				assert.InDelta(t, 2, p[0].ContactS, 0.011)
+				assert.InDelta(t, 6, p[0].OpenSuctionKPa.Value, 0.2)
 				assert.True(t, p[0].SealTimeS.Has("contact inferred"))
 				want := 0.05 * math.Log(54./30)
 				assert.InDelta(t, want, p[0].SealTimeS.Value, 0.011)
@@ -105,6 +107,7 @@ func TestOutcomes(t *testing.T) {
 				require.Len(t, p, 1)
 				assert.Equal(t, "touch", p[0].SealFrom)
 				assert.InDelta(t, 1.99, p[0].ContactS, 0.0051)
+				assert.InDelta(t, 6, p[0].OpenSuctionKPa.Value, 0.2)
 			}},
 		{name: "check valve and release", b: bench{vacuum: shape(piece{1, 60, 0.1}, piece{2.5, 0, 20}, piece{4, 0, 0.05}),
 			switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 2.5), sample.Release: between(4, 4.3)}},

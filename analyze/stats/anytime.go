@@ -1,6 +1,10 @@
 package stats
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
 
 // anytimePrior is the prior variance of the effect, in standard deviations squared, at
 // which the interval is tuned: it moves the width, never the coverage.
@@ -39,4 +43,37 @@ func anytime(value, se, n, df, level float64) Interval {
 	}
 	h := se * math.Sqrt(df*(a-1)/(1-a/r))
 	return Interval{value - h, value + h}
+}
+
+// AnytimeRate returns an interval of the probability of which x cases were seen in n, that
+// holds at every n at once, as AnytimeMean's does: the probabilities that the mixture of all
+// with Jeffreys' prior Beta(1/2, 1/2) explains less than 1/(1−level) times as well (Robbins
+// 1970, Annals of Mathematical Statistics 41, 1397–1409). x and n need not be whole.
+func AnytimeRate(x, n, level float64) Interval {
+	if !(x >= 0 && x <= n && n > 0) {
+		return Interval{0, 1}
+	}
+	most := mathext.Lbeta(x+0.5, n-x+0.5) - math.Log(math.Pi) + math.Log1p(-level) // ln B(1/2, 1/2) = ln π
+	// What is left of the ratio's logarithm at p; it rises away from x/n on either side.
+	excess := func(logit float64) float64 {
+		lp, lq := -math.Log1p(math.Exp(-logit)), -math.Log1p(math.Exp(logit))
+		v := most
+		if x > 0 {
+			v -= x * lp
+		}
+		if x < n {
+			v -= (n - x) * lq
+		}
+		return v
+	}
+	probability := func(logit float64) float64 { return 1 / (1 + math.Exp(-logit)) }
+	mid := math.Log(max(x, 1e-9)) - math.Log(max(n-x, 1e-9))
+	i := Interval{0, 1}
+	if x > 0 {
+		i.Lo = probability(root(func(l float64) float64 { return -excess(l) }, mid-700/max(x, 1)-50, mid))
+	}
+	if x < n {
+		i.Hi = probability(root(excess, mid, mid+700/max(n-x, 1)+50))
+	}
+	return i
 }

@@ -14,7 +14,6 @@ type Linear struct {
 	ResidualSD float64
 	DF         float64
 	RSS        float64
-	RSquared   float64 // of the deviations from the mean of y
 	Residuals  []float64
 }
 
@@ -65,7 +64,6 @@ func FitLinear(rows [][]float64, y []float64) (Linear, error) {
 	}
 	l := Linear{DF: float64(n - p), RSS: mat.Dot(rest, rest), Residuals: rest.RawVector().Data}
 	l.ResidualSD = math.Sqrt(l.RSS / l.DF)
-	l.RSquared = 1 - l.RSS/SumSquares(y)
 	cov := mat.NewSymDense(p, nil)
 	cov.SymOuterK(l.RSS/l.DF, &inv)
 	l.Cov = cov
@@ -74,15 +72,4 @@ func FitLinear(rows [][]float64, y []float64) (Linear, error) {
 		l.SE = append(l.SE, math.Sqrt(cov.At(i, i)))
 	}
 	return l, nil
-}
-
-// At returns the fitted value for the columns row, its standard error, and the intervals of
-// the mean and of one more value there.
-func (l Linear) At(row []float64, level float64) (y, se float64, mean, next Interval) {
-	v := mat.NewVecDense(len(row), row)
-	y = mat.Dot(v, mat.NewVecDense(len(row), l.Coef))
-	se = math.Sqrt(mat.Inner(v, l.Cov, v))
-	t := TQuantile((1+level)/2, l.DF)
-	h, g := t*se, t*math.Hypot(se, l.ResidualSD)
-	return y, se, Interval{y - h, y + h}, Interval{y - g, y + g}
 }

@@ -75,36 +75,66 @@ func Wilson(x, n, level float64) Interval {
 	return i
 }
 
-// Newcombe returns the interval of the difference of two proportions, first less second,
-// from their Wilson intervals (Newcombe 1998, Statistics in Medicine 17, 873–890, method
-// 10).
-func Newcombe(x1, n1, x2, n2, level float64) Interval {
-	a, b := Wilson(x1, n1, level), Wilson(x2, n2, level)
-	p, q := x1/n1, x2/n2
-	return Interval{p - q - math.Hypot(p-a.Lo, b.Hi-q), p - q + math.Hypot(a.Hi-p, q-b.Lo)}
+// Counts are cases among trials of two samples. Where clusters are counted by their effective
+// size (Rao and Scott 1992, Biometrics 48, 577–585) they are not whole.
+type Counts struct{ X1, N1, X2, N2 float64 }
+
+// RateDifference returns the difference of two probabilities, first less second, with its
+// interval from their Wilson intervals (Newcombe 1998, Statistics in Medicine 17, 873–890,
+// method 10); of several strata the mean of their differences, whose distances from its ends
+// add in squares (Zou and Donner 2008, Statistics in Medicine 27, 1693–1702).
+func RateDifference(strata []Counts, level float64) (diff float64, i Interval) {
+	var below, above float64
+	for _, c := range strata {
+		a, b := Wilson(c.X1, c.N1, level), Wilson(c.X2, c.N2, level)
+		p, q := c.X1/c.N1, c.X2/c.N2
+		diff += p - q
+		below += (p-a.Lo)*(p-a.Lo) + (b.Hi-q)*(b.Hi-q)
+		above += (a.Hi-p)*(a.Hi-p) + (q-b.Lo)*(q-b.Lo)
+	}
+	k := float64(len(strata))
+	diff /= k
+	return diff, Interval{diff - math.Sqrt(below)/k, diff + math.Sqrt(above)/k}
 }
 
-// Fisher returns the two-sided p of Fisher's exact test that two proportions are equal: the
-// sum over tables no more likely than the one seen, those within 1e-7 of it included.
-func Fisher(x1, n1, x2, n2 int) float64 {
-	k := x1 + x2
-	lo, hi := max(0, k-n2), min(k, n1)
-	at := func(x int) float64 { return lchoose(n1, x) + lchoose(n2, k-x) }
-	most := math.Inf(-1)
-	for x := lo; x <= hi; x++ {
-		most = max(most, at(x))
+// Fisher returns the two-sided p of Fisher's exact test that two probabilities are equal, in
+// every stratum where there are several: given each stratum's totals, the sum over all counts
+// of the first sample's cases that are no more likely than the one seen, those within 1e-7 of
+// it included. Counts are taken as the nearest whole numbers that are no more than they say.
+func Fisher(strata []Counts) float64 {
+	all := []float64{1} // probability of the cases beyond the least possible
+	seen := 0
+	for _, c := range strata {
+		n1, n2 := int(c.N1), int(c.N2)
+		x1, x2 := min(n1, int(math.Round(c.X1))), min(n2, int(math.Round(c.X2)))
+		k := x1 + x2
+		lo, hi := max(0, k-n2), min(k, n1)
+		seen += x1 - lo
+		one := make([]float64, hi-lo+1)
+		most, sum := math.Inf(-1), 0.0
+		for x := range one {
+			one[x] = lchoose(n1, lo+x) + lchoose(n2, k-lo-x)
+			most = max(most, one[x])
+		}
+		for x := range one {
+			one[x] = math.Exp(one[x] - most)
+			sum += one[x]
+		}
+		next := make([]float64, len(all)+len(one)-1)
+		for i, p := range all {
+			for x, q := range one {
+				next[i+x] += p * q / sum
+			}
+		}
+		all = next
 	}
-	var sum, tail float64
-	seen := at(x1) + 1e-7
-	for x := lo; x <= hi; x++ {
-		l := at(x)
-		p := math.Exp(l - most)
-		sum += p
-		if l <= seen {
-			tail += p
+	var p float64
+	for _, q := range all {
+		if q <= all[seen]*(1+1e-7) {
+			p += q
 		}
 	}
-	return min(1, tail/sum)
+	return min(1, p)
 }
 
 func lchoose(n, k int) float64 {

@@ -170,6 +170,82 @@ func FitREML(units []Unit) (fit MixedFit, ok bool) {
 			}
 		}
 	}
+	polish := []*float64{&rb}
+	if dims == 2 {
+		polish = append(polish, &ru)
+	}
+	polish = slices.DeleteFunc(polish, func(r *float64) bool { return *r == 0 })
+	// The search stops where the likelihood is flat to rounding, at half the digits of the
+	// ratios. Newton's steps on its gradient find the rest.
+	gradient := func() []float64 {
+		s := at(rb, ru)
+		var gb, gu float64
+		for _, b := range order {
+			var s0, s2, sr float64
+			sx := mat.NewVecDense(levels, nil)
+			w, r := make([]float64, len(blocks[b])), make([]float64, len(blocks[b]))
+			for i, u := range blocks[b] {
+				d := ru
+				if hasWithin {
+					d += 1 / float64(u.N)
+				}
+				w[i], r[i] = 1/d, u.Mean-shift-s.beta.AtVec(u.Level)
+				s0, s2, sr = s0+w[i], s2+w[i]*w[i], sr+w[i]*r[i]
+				sx.SetVec(u.Level, sx.AtVec(u.Level)+w[i])
+			}
+			k := 1 + rb*s0
+			c := rb / k
+			gb += s0/k - mat.Inner(sx, s.inv, sx)/(k*k) - sr*sr/(k*k)/s.scale
+			gu += s0 - c*s2
+			for i, u := range blocks[b] {
+				q := w[i] * (r[i] - c*sr)
+				gu -= q * q / s.scale
+				a := mat.NewVecDense(levels, nil)
+				a.ScaleVec(-w[i]*c, sx)
+				a.SetVec(u.Level, a.AtVec(u.Level)+w[i])
+				gu -= mat.Inner(a, s.inv, a)
+			}
+		}
+		var g []float64
+		for _, p := range polish {
+			if p == &rb {
+				g = append(g, rb*gb)
+			} else {
+				g = append(g, ru*gu)
+			}
+		}
+		return g
+	}
+	for range 20 {
+		n := len(polish)
+		if n == 0 {
+			break
+		}
+		g := mat.NewVecDense(n, gradient())
+		hessian := mat.NewDense(n, n, nil)
+		const h = 1e-4 // of the ratios' logarithms
+		for j, p := range polish {
+			was := *p
+			*p = was * math.Exp(h)
+			up := gradient()
+			*p = was * math.Exp(-h)
+			down := gradient()
+			*p = was
+			for i := range up {
+				hessian.Set(i, j, (up[i]-down[i])/(2*h))
+			}
+		}
+		var step mat.VecDense
+		if step.SolveVec(hessian, g) != nil || !(mat.Norm(&step, 2) < 1) {
+			break // no minimum inside: the search's answer stands
+		}
+		for i, p := range polish {
+			*p *= math.Exp(-step.AtVec(i))
+		}
+		if mat.Norm(&step, 2) < 1e-13 {
+			break
+		}
+	}
 	s := at(rb, ru)
 	nan := math.NaN()
 	fit.Spread = Spread{Block: math.Sqrt(rb * s.scale), Unit: nan, Within: nan}

@@ -155,6 +155,26 @@ func TestAnytimeEverWrong(t *testing.T) {
 		return false
 	})
 	assert.LessOrEqual(t, wrong, 0.05, "two samples")
+	for _, p := range []float64{0.01, 0.2} {
+		wrong = share(trials(), 15, func(r *rand.Rand) bool {
+			x, next := 0.0, 1
+			for n := 1; n <= 4*looks; n++ {
+				if r.Float64() < p {
+					x++
+				}
+				if n < next {
+					continue
+				}
+				next = n + 1 + n/20 // looks ever further apart: an interval moves as slowly
+				if !AnytimeRate(x, float64(n), 0.95).Contains(p) {
+					return true
+				}
+			}
+			return false
+		})
+		assert.LessOrEqual(t, wrong, 0.05, "a rate of %g", p)
+		assert.Greater(t, wrong, 0.002, "a rate of %g", p)
+	}
 	// Peeking at a fixed-n interval is wrong far more often: what the interval is for.
 	naive := share(trials(), 8, func(r *rand.Rand) bool {
 		x := normals(r, looks, 2)

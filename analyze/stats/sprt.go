@@ -76,12 +76,3 @@ func (s SPRT) Characteristics(p float64) (accept, meanTrials float64) {
 	}
 	return accept, meanTrials
 }
-
-// WaldMeanTrials returns Wald's approximations to the mean number of trials at the good and
-// at the bad rate; they neglect the overshoot and lie below the true ones.
-func (s SPRT) WaldMeanTrials() (atGood, atBad float64) {
-	a, b := math.Log((1-s.Beta)/s.Alpha), math.Log(s.Beta/(1-s.Alpha))
-	up, down := math.Log(s.Bad/s.Good), math.Log1p(-s.Bad)-math.Log1p(-s.Good)
-	mean := func(p, accept float64) float64 { return (accept*b + (1-accept)*a) / (p*up + (1-p)*down) }
-	return mean(s.Good, 1-s.Alpha), mean(s.Bad, s.Beta)
-}

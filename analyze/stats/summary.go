@@ -113,16 +113,6 @@ func medianSorted(s []float64) float64 {
 	return (s[n/2-1] + s[n/2]) / 2
 }
 
-// MAD returns the median absolute deviation from the median, not scaled.
-func MAD(x []float64) float64 {
-	m := Median(x)
-	d := make([]float64, len(x))
-	for i, v := range x {
-		d[i] = math.Abs(v - m)
-	}
-	return Median(d)
-}
-
 // MeanInterval returns the t interval of the mean of independent normal values.
 func MeanInterval(x []float64, level float64) Interval {
 	n := float64(len(x))
@@ -131,6 +121,18 @@ func MeanInterval(x []float64, level float64) Interval {
 	}
 	m, h := Mean(x), TQuantile((1+level)/2, n-1)*SD(x)/math.Sqrt(n)
 	return Interval{m - h, m + h}
+}
+
+// MedianInterval returns the interval of the median of independent values, sorted, by order
+// statistics: it holds at least as often as it says, whatever their distribution. NaN where
+// there are too few.
+func MedianInterval(sorted []float64, level float64) Interval {
+	n := len(sorted)
+	rank := FreeRank(n, 0.5, (1+level)/2)
+	if rank == 0 {
+		return noInterval()
+	}
+	return Interval{sorted[rank-1], sorted[n-rank]}
 }
 
 // Autocorrelation returns r_k = Σ (y_t−m)(y_{t+k}−m) / Σ (y_t−m)² with the mean of all of

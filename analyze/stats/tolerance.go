@@ -7,9 +7,6 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// nctError is the bound on the error of NoncentralTCDF before rounding.
-const nctError = 1e-15
-
 // NoncentralTCDF returns P(T ≤ t) of the noncentral t distribution with df degrees of
 // freedom and noncentrality delta. gonum's loses accuracy for the large noncentralities
 // that tolerance limits need, as every plain series does above about 37.
@@ -24,18 +21,21 @@ const nctError = 1e-15
 //
 // from |Φ(x+iy)| ≤ 1 + |y|·exp((y²−x²)/2)/√(2π). The step is chosen so that the bound is
 // 1e-15; the tails left out hold less than e⁻⁴⁰ each (Chernoff). What remains is rounding.
-func NoncentralTCDF(t, df, delta float64) float64 {
+func NoncentralTCDF(t, df, delta float64) float64 { return noncentralT(t, df, delta, 1e-15, 40) }
+
+// noncentralT is NoncentralTCDF with a bound on the error of the rule, and tails of e^−tail.
+func noncentralT(t, df, delta, most, tail float64) float64 {
 	if math.IsNaN(t) || math.IsNaN(delta) || !(df > 0) {
 		return math.NaN()
 	}
 	if t < 0 {
-		return 1 - NoncentralTCDF(-t, df, -delta)
+		return 1 - noncentralT(-t, df, -delta, most, tail)
 	}
 	a := min(0.5, 1/math.Sqrt(df), 1/max(math.Abs(delta), 1))
 	c, s := math.Cos(2*a), math.Sin(a)
 	m := math.Pow(c, -df/2) * (1 + s/math.Sqrt(2*math.Pi)*(math.Abs(delta)*math.Cos(a)/c+1/math.Sqrt(c*math.E))*math.Exp(delta*delta*s*s/(2*c)))
-	h := 2 * math.Pi * a / math.Log1p(2*m/nctError)
-	lo, hi := chiTail(df, -1), chiTail(df, 1)
+	h := 2 * math.Pi * a / math.Log1p(2*m/most)
+	lo, hi := chiTail(df, -1, tail), chiTail(df, 1, tail)
 	var sum, norm float64
 	for i := math.Ceil(lo / h); i*h <= hi; i++ {
 		u := i * h
@@ -49,14 +49,14 @@ func NoncentralTCDF(t, df, delta float64) float64 {
 }
 
 // chiTail returns the u beyond which, on the given side of 0, the logarithm of χ/√df lies
-// with probability below e⁻⁴⁰: (q·e^(1−q))^(df/2) = e⁻⁴⁰ at q = e²ᵘ (Chernoff's bound).
-func chiTail(df, side float64) float64 {
-	excess := func(u float64) float64 { return df*(u-math.Expm1(2*u)/2) + 40 }
+// with probability below e^−tail: (q·e^(1−q))^(df/2) = e^−tail at q = e²ᵘ (Chernoff's bound).
+func chiTail(df, side, tail float64) float64 {
+	excess := func(u float64) float64 { return df*(u-math.Expm1(2*u)/2) + tail }
 	in, out := 0.0, side
 	for excess(out) > 0 {
 		in, out = out, 2*out
 	}
-	for range 60 {
+	for range 20 { // the outer end is taken: no digits are needed
 		if mid := (in + out) / 2; excess(mid) > 0 {
 			in = mid
 		} else {
@@ -134,9 +134,13 @@ func FreeSize(rank int, cover, confidence float64) int {
 // FreeRank returns the rank, from 1 for the largest, of the tightest distribution-free
 // upper limit that n values allow, and 0 where n is too small for any.
 func FreeRank(n int, cover, confidence float64) int {
-	rank := 0
-	for rank < n && FreeConfidence(n, rank+1, cover) >= confidence {
-		rank++
+	rank, over := 0, n+1 // the confidence falls as the rank rises
+	for over-rank > 1 {
+		if mid := (rank + over) / 2; FreeConfidence(n, mid, cover) >= confidence {
+			rank = mid
+		} else {
+			over = mid
+		}
 	}
 	return rank
 }

@@ -12,8 +12,10 @@ type Trend struct {
 	Interval         // of the slope, after Gilbert (1987), 16.5, interpolated; NaN where too few
 	S        float64 // concordant less discordant pairs
 	VarS     float64 // corrected for ties of y
-	Z, P     float64 // two-sided, normal with continuity; NaN where all y are equal
-	PExact   float64 // for N < 50 without ties, else NaN
+	Z        float64 // normal with continuity; NaN where all y are equal
+	P        float64 // two-sided: exact for N < 50 independent readings without ties, else PNormal
+	PNormal  float64 // two-sided, of Z
+	Exact    bool
 	TauA     float64
 	TauB     float64
 	Residual float64 // median of y − slope·t: the intercept through the middle of the residuals
@@ -34,7 +36,7 @@ func TheilSenAR1(t, y []float64, level float64) Trend { return theilSen(t, y, le
 func theilSen(t, y []float64, level float64, dependent bool) Trend {
 	nan := math.NaN()
 	n := len(y)
-	r := Trend{N: n, Slope: nan, Interval: noInterval(), Z: nan, P: nan, PExact: nan, TauA: nan, TauB: nan, Residual: nan, Conover: nan}
+	r := Trend{N: n, Slope: nan, Interval: noInterval(), Z: nan, P: nan, PNormal: nan, TauA: nan, TauB: nan, Residual: nan, Conover: nan}
 	if n < 2 {
 		return r
 	}
@@ -97,10 +99,11 @@ func theilSen(t, y []float64, level float64, dependent bool) Trend {
 		if r.S != 0 {
 			r.Z = (r.S - math.Copysign(1, r.S)) / math.Sqrt(r.VarS)
 		}
-		r.P = twoSided(r.Z)
+		r.PNormal = twoSided(r.Z)
 	}
-	if tiedY == 0 && tiedT == 0 && n < 50 && !dependent {
-		r.PExact = kendallExact(n, r.S)
+	r.P = r.PNormal
+	if r.Exact = tiedY == 0 && tiedT == 0 && n < 50 && !dependent; r.Exact {
+		r.P = kendallExact(n, r.S)
 	}
 	if m := float64(len(slopes)); m > 0 && r.VarS > 0 {
 		c := NormalQuantile((1+level)/2) * math.Sqrt(r.VarS)

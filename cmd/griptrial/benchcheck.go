@@ -8,28 +8,84 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"text/tabwriter"
 	"time"
 
 	"griptrial/acquire/bench"
 	"griptrial/acquire/sample"
+	"griptrial/analyze"
 	"griptrial/config"
+	"griptrial/report"
+	"griptrial/store"
 )
 
-// benchCheck leads through the bench check and writes its results; with before, also how
-// they have drifted.
-func benchCheck(ctx context.Context, in io.Reader, w io.Writer, rig *config.Rig, steps []bench.Step, outPath, beforePath string) error {
+// A benchOptions says where the results of a bench check come from and go to.
+type benchOptions struct {
+	out, before string // JSON files
+	into        string // trial file
+}
+
+// benchCheck leads through the bench check, shows its results, with how they have drifted
+// since one before the trial, and keeps them.
+func benchCheck(ctx context.Context, in io.Reader, w io.Writer, rig *config.Rig, steps []bench.Step, o benchOptions) error {
 	var before []bench.Result
-	if beforePath != "" {
-		text, err := os.ReadFile(beforePath)
+	if o.before != "" {
+		text, err := os.ReadFile(o.before)
 		if err != nil {
 			return wrong(err)
 		}
 		if err := json.Unmarshal(text, &before); err != nil {
-			return wrongf("%s: no results of a bench check: %w", beforePath, err)
+			return wrongf("%s: no results of a bench check: %w", o.before, err)
 		}
 	}
-	ask := bufio.NewScanner(in)
+	var file *store.Trial
+	moment := ""
+	if o.into != "" {
+		var err error
+		if file, err = ownTrial(o.into); err != nil {
+			return err
+		}
+		defer file.Close()
+		checks, err := file.BenchChecks()
+		if err != nil {
+			return err
+		}
+		for _, c := range checks {
+			if c.Moment == store.Before {
+				before = append([]bench.Result{c.Result}, before...) // the last one counts
+			}
+		}
+		moment = store.After
+		if n, _ := file.Outbox(""); n.Last == 0 {
+			moment = store.Before // nothing is recorded yet
+		}
+	}
+	results, err := takeBenchCheck(ctx, bufio.NewScanner(in), w, rig, steps)
+	if err != nil {
+		return err
+	}
+	if file != nil {
+		anchors, err := file.Clock()
+		if err != nil {
+			return err
+		}
+		if err := keepBenchCheck(file, moment, store.TrialNS(anchors, time.Now()), results); err != nil {
+			return err
+		}
+	}
+	if o.out != "" {
+		text, err := json.MarshalIndent(results, "", "  ")
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(o.out, append(text, '\n'), 0o666); err != nil {
+			return err
+		}
+	}
+	return showBenchCheck(w, results, before)
+}
+
+// takeBenchCheck leads through the steps and returns their results.
+func takeBenchCheck(ctx context.Context, ask *bufio.Scanner, w io.Writer, rig *config.Rig, steps []bench.Step) ([]bench.Result, error) {
 	var results []bench.Result
 	for i := range steps {
 		s := &steps[i]
@@ -38,62 +94,43 @@ func benchCheck(ctx context.Context, in io.Reader, w io.Writer, rig *config.Rig,
 			_, err := answer(ctx, ask)
 			fmt.Fprintln(w)
 			if err != nil {
-				return err
+				return nil, err
 			}
 		}
 		values, err := readValues(ctx, rig, s.Place, time.Duration(s.LengthS*float64(time.Second)))
 		if err != nil {
-			return err
+			return nil, err
 		}
 		results = append(results, s.Judge(values))
 	}
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "station\tstep\tvalue\tallowed\tresult\tdrift")
+	return results, nil
+}
+
+// keepBenchCheck writes results into a trial file.
+func keepBenchCheck(file *store.Trial, moment string, ns int64, results []bench.Result) error {
+	var e store.Entry
+	for _, r := range results {
+		e.Bench = append(e.Bench, store.BenchCheck{TNS: ns, Moment: moment, Result: r})
+	}
+	return file.Commit(e)
+}
+
+// showBenchCheck writes results with their drift. The error says that some have failed.
+func showBenchCheck(w io.Writer, results, before []bench.Result) error {
+	var all []report.BenchJSON
 	failed := 0
 	for _, r := range results {
-		verdict := "no limit stated"
-		if r.Pass != nil && *r.Pass {
-			verdict = "pass"
-		} else if r.Pass != nil {
-			verdict = "FAIL"
+		d, u := bench.Drift(before, r)
+		all = append(all, report.BenchJSON{Result: r, Drift: analyze.Number(d), DriftU: analyze.Number(u)})
+		if r.Pass != nil && !*r.Pass {
 			failed++
 		}
-		value := r.Why
-		if r.Value != nil {
-			value = fmt.Sprintf("%.2f kPa", *r.Value)
-		}
-		drift := "–"
-		if d, ok := bench.Drift(before, r); ok {
-			drift = fmt.Sprintf("%+.2f kPa", d)
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Station, r.Step, value, allowed(r), verdict, drift)
 	}
-	t.Flush()
-	if outPath != "" {
-		text, err := json.MarshalIndent(results, "", "  ")
-		if err != nil {
-			return err
-		}
-		if err := os.WriteFile(outPath, append(text, '\n'), 0o666); err != nil {
-			return err
-		}
-	}
+	report.BenchChecks(w, all)
 	if failed > 0 {
 		return notMet(fmt.Errorf("bench check: %d of %d steps failed", failed, len(results)))
 	}
 	return nil
-}
-
-func allowed(r bench.Result) string {
-	switch {
-	case r.Lo != nil && r.Hi != nil:
-		return fmt.Sprintf("%g to %g kPa", *r.Lo, *r.Hi)
-	case r.Lo != nil:
-		return fmt.Sprintf("%g kPa or more", *r.Lo)
-	case r.Hi != nil:
-		return fmt.Sprintf("%g kPa or less", *r.Hi)
-	}
-	return "–"
 }
 
 // readValues reads one channel for a while and returns its values in the order of time, NaN

@@ -76,7 +76,7 @@ func deviceLines(s busSource) []string {
 			lines = append(lines, fmt.Sprintf("%s: %d lines read%s", d.Device, d.OK,
 				tally(tallied{d.Timeouts, "timed out"}, tallied{d.Garbage, "not in the form stated"}, tallied{d.Checksum, "with a wrong checksum"},
 					tallied{d.Lost, "times the connection lost"}, tallied{d.NoConnection, "times no connection"}, tallied{d.Skipped, "skipped"},
-					tallied{d.BackedOff, "backed off"}, tallied{d.Dropped, "bytes that were no line"}, tallied{d.Bursts, "bursts"})))
+					tallied{d.BackedOff, "backed off"}, tallied{d.Dropped, "bytes that were no line"}, tallied{d.Bursts, "bursts"}))+lateLine(d.LateMedian, d.LateP99))
 		}
 	}
 	return lines

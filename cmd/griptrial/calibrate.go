@@ -17,7 +17,9 @@ import (
 	"griptrial/acquire"
 	"griptrial/acquire/calibrate"
 	"griptrial/acquire/sample"
+	"griptrial/analyze"
 	"griptrial/config"
+	"griptrial/report"
 )
 
 type calibrateOptions struct {
@@ -25,6 +27,7 @@ type calibrateOptions struct {
 	forText   string
 	addresses []string
 	dry       bool
+	json      bool
 }
 
 func calibrateCommand() *cobra.Command {
@@ -41,7 +44,11 @@ line: raw counts are in the file.`,
 		Example: `  griptrial calibrate rig.yaml "left vacuum" --at "0 kPa" --at "30 kPa" --at "60 kPa"`,
 		Args:    cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
-			return calibrateChannel(c.Context(), c.InOrStdin(), c.OutOrStdout(), args[0], args[1], o)
+			words := c.OutOrStdout()
+			if o.json { // the questions go beside it
+				words = c.ErrOrStderr()
+			}
+			return calibrateChannel(c.Context(), c.InOrStdin(), c.OutOrStdout(), words, args[0], args[1], o)
 		},
 	}
 	f := c.Flags()
@@ -49,10 +56,34 @@ line: raw counts are in the file.`,
 	f.StringVar(&o.forText, "for", "2 s", "how long to read at each value")
 	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT" or "BUS=PORT"`)
 	f.BoolVar(&o.dry, "dry-run", false, "show the calibration, and leave the rig file as it is")
+	f.BoolVar(&o.json, "json", false, "write the line as JSON; the questions then go to standard error")
 	return c
 }
 
-func calibrateChannel(ctx context.Context, in io.Reader, w io.Writer, path, channel string, o *calibrateOptions) error {
+// A calibrationJSON is a line through points and its standard errors, in the channel's unit.
+type calibrationJSON struct {
+	Schema      int                    `json:"schema"`
+	Channel     string                 `json:"channel"`
+	Unit        string                 `json:"unit"`
+	Offset      float64                `json:"offset"`
+	Scale       float64                `json:"scale"`
+	OffsetU     analyze.Number         `json:"offset_u"` // null with two points
+	ScaleU      analyze.Number         `json:"scale_u"`
+	CenterCount float64                `json:"center_count"`
+	ResidualSD  analyze.Number         `json:"residual_sd"`
+	Points      []calibrationPointJSON `json:"points"`
+	Written     bool                   `json:"written"` // into the rig file
+}
+
+type calibrationPointJSON struct {
+	Reference float64        `json:"reference"`
+	Count     float64        `json:"count"`
+	CountSD   analyze.Number `json:"count_sd"`
+	Line      float64        `json:"line"`
+	Before    float64        `json:"before"` // by the rig file as it was
+}
+
+func calibrateChannel(ctx context.Context, in io.Reader, stdout, w io.Writer, path, channel string, o *calibrateOptions) error {
 	rig, err := loadRig(path, o.addresses)
 	if err != nil {
 		return err
@@ -116,9 +147,24 @@ func calibrateChannel(ctx context.Context, in io.Reader, w io.Writer, path, chan
 	}
 	block := l.Block(place.Channel.Kind.Unit(), time.Now())
 	fmt.Fprintf(w, "calibration: %s\n", block)
-	if o.dry {
+	if !o.dry {
+		if err := writeCalibration(path, channel, block); err != nil {
+			return err
+		}
+	}
+	if !o.json {
 		return nil
 	}
+	out := calibrationJSON{Schema: report.Schema, Channel: channel, Unit: place.Channel.Kind.Unit(), Offset: l.Offset, Scale: l.Scale,
+		OffsetU: analyze.Number(l.OffsetU), ScaleU: analyze.Number(l.ScaleU), CenterCount: l.CenterCount, ResidualSD: analyze.Number(l.ResidualSD), Written: !o.dry}
+	for _, p := range points {
+		out.Points = append(out.Points, calibrationPointJSON{p.Reference, p.Count, analyze.Number(p.CountSD), l.At(p.Count), place.Channel.Offset + place.Channel.Scale*p.Count})
+	}
+	return report.WriteJSON(stdout, out)
+}
+
+// writeCalibration puts a calibration into a rig file.
+func writeCalibration(path, channel, block string) error {
 	// From what the file holds now, not from what was read minutes ago.
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -149,13 +195,20 @@ func measuredChannel(rig *config.Rig, name string) (config.Place, error) {
 // answer returns the next line typed, without blanks at its ends. The end of the input is an
 // error: nobody pressed Enter.
 func answer(ctx context.Context, in *bufio.Scanner) (string, error) {
-	if !in.Scan() {
+	scanned := make(chan bool, 1)
+	go func() { scanned <- in.Scan() }() // a terminal is waited for for ever
+	select {
+	case <-ctx.Done():
+		return "", ctx.Err()
+	case ok := <-scanned:
+		if ok {
+			return strings.TrimSpace(in.Text()), ctx.Err()
+		}
 		if err := in.Err(); err != nil {
 			return "", err
 		}
 		return "", wrongf("the input ended before all values were set")
 	}
-	return strings.TrimSpace(in.Text()), ctx.Err()
 }
 
 // readMean reads one channel for a while and returns the statistics of its counts. Flagged

@@ -25,8 +25,11 @@ type checkOptions struct {
 	offline   bool
 	forText   string
 
-	bench       bool
-	out, before string // files of results of bench checks
+	bench     bool
+	benchArgs benchOptions
+
+	forward forwardFlags
+	trials  []string
 }
 
 func checkCommand() *cobra.Command {
@@ -41,8 +44,10 @@ It only reads; no byte that it sends can switch anything.`,
 		Example: `  griptrial check rig.yaml
   griptrial check rig.yaml --offline             the file only
   griptrial check rig.yaml --address "block=127.0.0.1:15502"
+  griptrial check rig.yaml --forward https://tsdb.hall:8428 --trial hall.gtrial    is the server behind
   griptrial check rig.yaml --bench --out before.json          before a trial
-  griptrial check rig.yaml --bench --before before.json       and after it`,
+  griptrial check rig.yaml --bench --before before.json       and after it
+  griptrial check rig.yaml --bench --into monday.gtrial       the results into the trial file`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.bench {
@@ -50,10 +55,10 @@ It only reads; no byte that it sends can switch anything.`,
 				if err != nil {
 					return err
 				}
-				return benchCheck(c.Context(), c.InOrStdin(), c.OutOrStdout(), rig, bench.Steps(rig), o.out, o.before)
+				return benchCheck(c.Context(), c.InOrStdin(), c.OutOrStdout(), rig, bench.Steps(rig), o.benchArgs)
 			}
-			if o.out != "" || o.before != "" {
-				return wrongf("--out and --before go with --bench")
+			if o.benchArgs != (benchOptions{}) {
+				return wrongf("--out, --before and --into go with --bench")
 			}
 			return check(c.Context(), c.OutOrStdout(), args[0], o)
 		},
@@ -63,8 +68,12 @@ It only reads; no byte that it sends can switch anything.`,
 	f.BoolVar(&o.offline, "offline", false, "check the file only")
 	f.StringVar(&o.forText, "for", "3 s", "how long to poll")
 	f.BoolVar(&o.bench, "bench", false, "lead through the bench check: zero, blanked cup, open suction, air pressure")
-	f.StringVar(&o.out, "out", "", "file for the results of the bench check")
-	f.StringVar(&o.before, "before", "", "results of the bench check before the trial, to show the drift since")
+	f.StringVar(&o.benchArgs.out, "out", "", "file for the results of the bench check")
+	f.StringVar(&o.benchArgs.before, "before", "", "results of the bench check before the trial, to show the drift since")
+	f.StringVar(&o.benchArgs.into, "into", "", "trial file to write the results into, and to show the drift since its own check before the trial")
+	f.StringVar(&o.forward.url, "forward", "", "time-series server that picks are forwarded to: what it is, and what its settings lose")
+	o.forward.addServer(f)
+	f.StringArrayVar(&o.trials, "trial", nil, "with --forward: trial file of which to show how far the server is behind")
 	return c
 }
 
@@ -80,6 +89,13 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 	fmt.Fprintf(w, "%s: %s; %d stations, SHA-256 %.12s…\n\n", path, rig.Name, len(rig.Stations), rig.SHA256())
 	if err := showBudget(w, rig); err != nil {
 		return err
+	}
+	if o.forward.url != "" {
+		if err := checkServer(ctx, w, &o.forward, o.trials, o.offline); err != nil {
+			return err
+		}
+	} else if len(o.trials) > 0 {
+		return wrongf("--trial goes with --forward")
 	}
 	if !o.offline {
 		if err := checkLive(ctx, w, rig, time.Duration(length*float64(time.Second))); err != nil {

@@ -2,12 +2,8 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io"
-	"math"
 	"os"
-	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -102,40 +98,9 @@ func chooseSetup(w io.Writer, path string, o *chooseOptions) error {
 
 // bagMix reads shares of bags, which must add up to 100 %.
 func bagMix(t *compare.Trial, texts []string) ([]compare.BagShare, error) {
-	known := compare.DefaultMix(t)
-	if len(texts) == 0 {
-		return known, nil
-	}
-	var mix []compare.BagShare
-	sum := 0.0
-	for _, text := range texts {
-		i := strings.LastIndex(text, "=")
-		if i < 0 {
-			return nil, wrongf(`--mix: found %q; want "BAG=SHARE" such as "%s=70 %%"`, text, known[0].Bag)
-		}
-		bag := strings.TrimSpace(text[:i])
-		if !slices.ContainsFunc(known, func(b compare.BagShare) bool { return b.Bag == bag }) {
-			var names []string
-			for _, b := range known {
-				names = append(names, b.Bag)
-			}
-			return nil, wrongf("--mix: %q is no bag of the trial; want %s", bag, strings.Join(names, ", "))
-		}
-		if slices.ContainsFunc(mix, func(b compare.BagShare) bool { return b.Bag == bag }) {
-			return nil, wrongf("--mix: %q is stated twice", bag)
-		}
-		share, err := quantity("mix", config.Share, text[i+1:], math.NaN())
-		if err != nil {
-			return nil, err
-		}
-		if !(share > 0 && share <= 1) {
-			return nil, wrongf("--mix: found %q; want a share of more than 0 %% and at most 100 %%", text)
-		}
-		mix = append(mix, compare.BagShare{Bag: bag, Share: share})
-		sum += share
-	}
-	if math.Abs(sum-1) > 1e-6 {
-		return nil, wrongf("--mix: shares add up to %s; want 100 %%", fmt.Sprintf("%.6g %%", 100*sum))
+	mix, err := compare.ParseMix(t, texts)
+	if err != nil {
+		return nil, wrongf("--mix: %w", err)
 	}
 	return mix, nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -10,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/analyze/compare"
-	"griptrial/analyze/pick"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -26,6 +26,7 @@ type compareOptions struct {
 	allowOpen  bool
 	all        bool
 	json, csv  bool
+	verdicts   bool
 }
 
 func compareCommand() *cobra.Command {
@@ -63,6 +64,7 @@ like, and nothing is decided.`,
 	f.BoolVar(&o.all, "all", false, "a line for every comparison, not only for differences found")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	f.BoolVar(&o.csv, "csv", false, "write the comparisons as CSV")
+	f.BoolVar(&o.verdicts, "verdicts", false, "with --csv: write the verdicts in place of the comparisons")
 	return c
 }
 
@@ -70,6 +72,9 @@ func compareTrial(w io.Writer, path string, o *compareOptions) error {
 	t, err := readComparable(path, o.set, o.at)
 	if err != nil {
 		return err
+	}
+	if o.verdicts && !o.csv {
+		return wrongf("--verdicts belongs to --csv, which is missing")
 	}
 	see, err := quantity("see", config.Share, o.see, 0.1)
 	if err != nil {
@@ -102,17 +107,12 @@ func compareTrial(w io.Writer, path string, o *compareOptions) error {
 	}
 	c := compare.Compare(t, compare.Options{By: o.by, Within: o.within, Measures: o.figures, See: 100 * see})
 	verdicts := compare.Judge(t)
-	var models []compare.Model
-	for i := range compare.Measures {
-		if m := &compare.Measures[i]; len(o.figures) == 0 || slices.Contains(o.figures, m.Name) {
-			if model, ok := compare.Factors(t, m); ok {
-				models = append(models, model)
-			}
-		}
-	}
+	models := compare.Models(t, o.figures)
 	switch {
 	case o.json:
 		err = report.WriteJSON(w, report.Comparison(t, c, verdicts, models))
+	case o.csv && o.verdicts:
+		err = report.VerdictsCSV(w, verdicts)
 	case o.csv:
 		err = report.EffectsCSV(w, c)
 	default:
@@ -153,80 +153,27 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 		return nil, err
 	}
 	defer file.Close()
-	h := file.Header()
-	if h.TrialText == nil {
-		return nil, wrongf("%s: recorded without a trial file: there are no setups to compare", path)
+	t, err := comparableOf(file, path, set, at)
+	if errors.Is(err, record.ErrNoSetups) {
+		return nil, wrongf("%s: %w to compare", path, err)
 	}
-	rig, err := config.ParseRig("rig of "+path, h.RigText)
-	if err != nil {
-		return nil, err
-	}
-	trial, err := config.ParseTrial("trial of "+path, h.TrialText, rig)
-	if err != nil {
-		return nil, err
-	}
-	t := &compare.Trial{Trial: trial}
-	for i, a := range rig.Stations {
-		t.Shared = t.Shared || slices.ContainsFunc(rig.Stations[:i], func(b config.Station) bool { return a.Engine != "" && a.Engine == b.Engine })
-	}
-	runs, err := file.Runs()
-	if err != nil {
-		return nil, err
-	}
-	var picks []pick.Pick
-	if at == "" {
-		picks, err = file.Picks(set, "")
-	} else {
-		var required float64
-		if required, err = quantity("at", config.PressureAt(rig.AmbientKPa), at, math.NaN()); err != nil {
-			return nil, err
-		}
-		if !(required > 0 && required < 110) {
-			return nil, wrongf("--at: found %s; want a vacuum of more than 0 and less than the pressure around", at)
-		}
-		picks, err = replayAt(file, rig, trial, required)
-	}
-	if err != nil {
-		return nil, err
-	}
-	done := map[int]map[string]int{}
-	for _, p := range picks {
-		if p.Run < 1 || p.Run > len(runs) {
-			continue
-		}
-		r := runs[p.Run-1]
-		if done[r.N] == nil {
-			done[r.N] = map[string]int{}
-		}
-		done[r.N][p.Station]++
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece})
-	}
-	// A run is done when the next has begun, or all its picks are in on every station.
-	t.Finished = len(runs) == len(trial.Runs) && len(runs) > 0
-	if t.Finished {
-		last := runs[len(runs)-1]
-		for station := range last.Setups {
-			t.Finished = t.Finished && done[last.N][station] >= last.PlannedPicks
-		}
-	}
-	return t, nil
+	return t, err
 }
 
-// replayAt finds the picks of a trial again, with one required vacuum for every setup.
-func replayAt(file *store.Trial, rig *config.Rig, trial *config.Trial, requiredKPa float64) ([]pick.Pick, error) {
-	trial.Requirement.VacuumKPa = requiredKPa
-	for i := range trial.Setups {
-		trial.Setups[i].VacuumKPa = requiredKPa
+func comparableOf(file *store.Trial, path string, set int, at string) (*compare.Trial, error) {
+	if at == "" {
+		return record.Comparable(file, path, set)
 	}
-	plan := record.NewPlan(trial)
-	settings, err := record.Settings(rig, plan)
+	rig, _, err := record.TextsOf(file, path)
 	if err != nil {
-		return nil, wrong(err)
+		return nil, err
 	}
-	stations, err := record.NewStations(file.Header().Groups, settings, plan)
+	required, err := quantity("at", config.PressureAt(rig.AmbientKPa), at, math.NaN())
 	if err != nil {
-		return nil, wrong(err)
+		return nil, err
 	}
-	judged, err := record.Replay(file.Batches(), stations)
-	return judged.Picks, err
+	if !(required > 0 && required < 110) {
+		return nil, wrongf("--at: found %s; want a vacuum of more than 0 and less than the pressure around", at)
+	}
+	return record.ComparableAt(file, path, required)
 }

@@ -24,7 +24,8 @@ import (
 
 // writeTrial lays out a trial with plan runs and fills it with made-up picks: 12 pieces of two
 // bags with two cups, the bellows cup 11 % quicker, the flat cup dropping one film pick in ten.
-func writeTrial(t *testing.T, requirement string, made int) string {
+// requirement and design are added to the trial file's; made runs are made.
+func writeTrial(t *testing.T, requirement string, made int, design ...string) string {
 	t.Helper()
 	dir := t.TempDir()
 	plan := filepath.Join(dir, "cups.yaml")
@@ -35,6 +36,9 @@ func writeTrial(t *testing.T, requirement string, made int) string {
 	text, err := os.ReadFile(plan)
 	require.NoError(t, err)
 	text = bytes.Replace(text, []byte("  vacuum: 20 kPa\n"), []byte("  vacuum: 20 kPa\n"+requirement), 1)
+	for _, d := range design {
+		text = bytes.Replace(text, []byte("design: {"), []byte("design: {"+d+", "), 1)
+	}
 	trial, err := config.ParseTrial("cups.yaml", text, nil)
 	require.NoError(t, err)
 	rig, err := os.ReadFile("../../testdata/rigs/io-block-tcp.yaml")
@@ -109,7 +113,7 @@ func TestCompareChooseSoak(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(out), &c))
 	assert.Equal(t, 1, c.Schema)
 	assert.True(t, c.Finished)
-	require.Len(t, c.Effects, 4)
+	require.Len(t, c.Effects, 5)
 	e := c.Effects[0]
 	require.Equal(t, "seal_time_s", e.Measure)
 	assert.Equal(t, 12, e.BlocksA)
@@ -140,7 +144,12 @@ func TestCompareChooseSoak(t *testing.T) {
 	assert.Equal(t, exitNotMet, code)
 	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)
-	assert.Len(t, rows, 5)
+	assert.Len(t, rows, 6)
+	code, out, _ = command(t, "compare", path, "--csv", "--verdicts")
+	assert.Equal(t, exitNotMet, code)
+	rows, err = csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	assert.Len(t, rows, 5, "a head, and one requirement of four setups")
 
 	code, out, errs = command(t, "choose", path, "--mix", "seed sachet=70 %", "--mix", "film block=30 %", "--json")
 	require.Equal(t, exitDone, code, errs)
@@ -212,6 +221,56 @@ func TestCompareProvisional(t *testing.T) {
 	assert.Equal(t, exitDone, code, errs)
 }
 
+// A sequential plan decides at its boundary, says where and by what rule, and gives no bound of
+// a size fixed beforehand.
+func TestCompareSequential(t *testing.T) {
+	path := writeTrial(t, "  drops: {max_rate: 5 %}\n", 40, "sequential: {good: 0.1 %, bad: 5 %, alpha: 5 %, beta: 5 %}")
+	code, out, errs := command(t, "compare", path)
+	assert.Equal(t, exitNotMet, code)
+	assert.Contains(t, errs, "does not hold: film block | flat cup, 30 mm lip")
+	assert.Regexp(t, `stopped as bad at pick \d+`, out)
+	assert.Regexp(t, `stopped as good at pick \d+`, out)
+	assert.Contains(t, out, "sequential test: good 0.1 %, bad 5 %, alpha 5 %, beta 5 %")
+	assert.NotContains(t, out, "≤")
+}
+
+// A mark keeps the pick, takes it out of the comparison, and comes off again.
+func TestSpoil(t *testing.T) {
+	path := writeTrial(t, "  drops: {max_rate: 3 %}\n", 48)
+	picks := func() (n int) {
+		code, out, errs := command(t, "compare", path, "--json")
+		require.Equal(t, exitNotMet, code, errs)
+		var c struct {
+			Setups []struct{ Picks, Spoiled int }
+		}
+		require.NoError(t, json.Unmarshal([]byte(out), &c))
+		for _, s := range c.Setups {
+			n += s.Picks - 1000*s.Spoiled
+		}
+		return n
+	}
+	assert.Equal(t, 480, picks())
+	code, out, errs := command(t, "picks", path, "--spoil", "left/7", "--why", "hose off")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "left/7 is marked as spoiled (hose off)")
+	assert.Equal(t, 479-1000, picks())
+	_, out, _ = command(t, "picks", path)
+	assert.Contains(t, out, "spoiled: hose off")
+	_, out, _ = command(t, "picks", path, "--json")
+	assert.Contains(t, out, `"spoiled": "hose off"`)
+	code, out, errs = command(t, "compare", path)
+	assert.Equal(t, exitNotMet, code, errs)
+	assert.Contains(t, out, "1 pick marked as spoiled left out; counted, no comparison would end otherwise")
+	code, _, errs = command(t, "picks", path, "--unspoil", "left/7")
+	require.Equal(t, exitDone, code, errs)
+	assert.Equal(t, 480, picks())
+	for _, bad := range [][]string{{"--spoil", "left/7"}, {"--spoil", "left", "--why", "x"}, {"--spoil", "right/7", "--why", "x"}, {"--spoil", "left/9999", "--why", "x"},
+		{"--unspoil", "left/7"}, {"--why", "x"}, {"--spoil", "left/7", "--unspoil", "left/7"}} {
+		code, _, errs := command(t, append([]string{"picks", path}, bad...)...)
+		assert.Equal(t, exitUsage, code, "%v: %s", bad, errs)
+	}
+}
+
 func TestPlanCommands(t *testing.T) {
 	code, out, errs := command(t, "plan", "drops", "--max-rate", "1e-4", "--confidence", "0.95", "--json")
 	require.Equal(t, exitDone, code, errs)
@@ -234,7 +293,7 @@ func TestPlanCommands(t *testing.T) {
 		{"drops"}, {"drops", "--max-rate", "0"}, {"drops", "--max-rate", "1e-4", "--confidence", "2"}, {"drops", "--max-rate", "x"}, {"drops", "--max-rate", "1e-4", "--drops", "-1"},
 		{"share", "--share", "5 kPa"}, {"difference"}, {"difference", "--pilot", "none.gtrial"}, {"sequential", "--good", "2 %", "--bad", "1 %"},
 		{"runs"}, {"runs", "--factor", "bag=a", "--factor", "cup"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--dear", "colour"},
-		{"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--half"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--factor", "cups=0"},
+		{"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--fraction", "1/2"}, {"runs", "--factor", "bag=a", "--factor", "cup=b|c", "--fraction", "1/3"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--factor", "cups=0"},
 		{"runs", "--factor", "bag=a", "--factor", "cup=b", "--stations", "l,m,r"}, {"runs", "--factor", "bag=a", "--factor", "cup=b", "--out", "x.yaml"},
 	} {
 		code, _, errs := command(t, append([]string{"plan"}, bad...)...)

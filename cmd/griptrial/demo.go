@@ -14,11 +14,21 @@ import (
 	"github.com/spf13/cobra"
 
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/simulator"
 )
 
 //go:embed demo/rig.yaml
 var demoRig string
+
+// demoRequirement is what the hall asks of every setup: a hundred milliseconds of the cycle for
+// sealing, few drops, and picks at the pace of the packing line.
+var demoRequirement = fmt.Sprintf(`vacuum: {required: %d kPa, min: 12 kPa, share: 90 %%}
+  seal_time: {limit: 100 ms, share: 90 %%}
+  drops: {max_rate: 5 %%}
+  confidence: 90 %%
+  picks: 45 /min
+`, simulator.DemoRequiredKPa)
 
 type demoOptions struct {
 	picks int
@@ -63,7 +73,8 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 		return err
 	}
 	sc := simulator.DemoScenario(o.picks)
-	trial, err := config.ParseTrial("demo trial", []byte(trialText(sc, rig)), rig)
+	text = strings.Replace(trialText(sc, rig), fmt.Sprintf("vacuum: %d kPa\n", simulator.DemoRequiredKPa), demoRequirement, 1)
+	trial, err := record.ParseTrial("demo trial", []byte(text), rig)
 	if err != nil {
 		return err
 	}
@@ -91,11 +102,16 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 		}
 	}
 	fmt.Fprintln(stdout)
-	if err := showPicks(ctx, stdout, o.out, &picksOptions{set: 1}); err != nil {
+	if err := showPicks(stdout, o.out, &picksOptions{set: 1}); err != nil {
 		return err
 	}
 	fmt.Fprintln(stdout)
-	return compareTrial(stdout, o.out, &compareOptions{set: 1, allowOpen: true})
+	// That a setup of the demo does not hold is what it has to show, and no failure of it.
+	err = compareTrial(stdout, o.out, &compareOptions{set: 1, allowOpen: true})
+	if n := (notMetError{}); errors.As(err, &n) {
+		_, err = fmt.Fprintln(stdout, "\n"+n.Error())
+	}
+	return err
 }
 
 // replaceDemo removes the trial file of an earlier demo, and nothing else of that name.

@@ -165,7 +165,7 @@ func trialOf(t *testing.T, text string, holds map[string][2]float64) string {
 			h := holds[s.Name]
 			e.Picks = append(e.Picks, pick.Pick{N: n, Station: "left", Run: i + 1, Outcome: pick.Released, SealFrom: "contact",
 				HoldVacuumKPa: fig(h[0]*(1-0.005*float64(k-1)), 0.1), LeakFlowLminANR: fig(h[1]*scatter, 0.2), SealTimeS: fig(0.4*scatter, 0.001),
-				ResponseDelayS: analyze.None(), LowestVacuumKPa: analyze.None(), LeakDownKPaS: analyze.None(), ReleaseTimeS: analyze.None(), EnergyJ: analyze.None()})
+				ResponseDelayS: analyze.None(), LowestVacuumKPa: analyze.None(), LeakDownKPaS: analyze.None(), LeakDownVacuumKPa: analyze.None(), LeakLawKLminANR: analyze.None(), LeakLawN: analyze.None(), ReleaseTimeS: analyze.None(), EnergyJ: analyze.None()})
 		}
 		require.NoError(t, f.Commit(e))
 	}
@@ -176,8 +176,8 @@ func trialOf(t *testing.T, text string, holds map[string][2]float64) string {
 const testedTrial = `name: engines
 requirement: {vacuum: 25 kPa, picks: 40 /min}
 setups:
-  - {name: one, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: 3 bar}
-  - {name: two, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: 4 bar}
+  - {name: one, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: throttled to a third}
+  - {name: two, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector, engine_setting: throttled to two thirds}
   - {name: three, bag: bird feed, cup: "bellows cup, 40 mm lip", cups: 2, engine: small ejector}
 `
 
@@ -233,8 +233,8 @@ func TestEngineRefuses(t *testing.T) {
 		{"no requirement", base[:5], "--require is missing"},
 		{"no file", []string{"engine", "--leak-points", "nowhere.csv", "--engines", hall, "--require", "30 kPa"}, "nowhere.csv"},
 		{"engines broken", []string{"engine", "--leak-points", points, "--engines", broken, "--require", "30 kPa"}, "broken.yaml:2:"},
-		{"law", append(base[:7:7], "--law", "square"), "--law"},
-		{"circuits", append(base[:7:7], "--circuits", "0"), "--circuits"},
+		{"law", append(base[:7:7], "--law", "square"), `leak law "square" is unknown`},
+		{"circuits", append(base[:7:7], "--circuits", "0"), "0 circuits"},
 		{"too deep", append(base[:7:7], "--require", "102 kPa"), "less than the pressure around"},
 		{"volume", append(base[:7:7], "--volume", "0 L"), "--volume: found 0 L"},
 		{"on", append(base[:7:7], "--picks", "60 /min", "--on", "1.1 s"), "longer than the cycle"},

@@ -18,7 +18,9 @@ import (
 	"griptrial/acquire"
 	"griptrial/acquire/modbus"
 	"griptrial/acquire/port"
+	"griptrial/analyze"
 	"griptrial/config"
+	"griptrial/report"
 )
 
 type findOptions struct {
@@ -31,6 +33,7 @@ type findOptions struct {
 	timeout   string
 	overTCP   bool
 	all       bool
+	json      bool
 }
 
 func findCommand() *cobra.Command {
@@ -52,7 +55,7 @@ is left alone.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return listPorts(c.OutOrStdout())
+				return listPorts(c.OutOrStdout(), o.json)
 			}
 			return find(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), args[0], o)
 		},
@@ -67,13 +70,64 @@ is left alone.`,
 	f.StringVar(&o.timeout, "timeout", "100 ms", "how long to wait for each answer")
 	f.BoolVar(&o.overTCP, "rtu-over-tcp", false, "the address is a serial device server that carries RTU frames")
 	f.BoolVar(&o.all, "all", false, "try all rates and parities, also after something answered")
+	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c
 }
 
-func listPorts(w io.Writer) error {
+// A findJSON is what find found: ports, devices or registers.
+type findJSON struct {
+	Schema    int                `json:"schema"`
+	Ports     []findPortJSON     `json:"ports,omitzero"`
+	Address   string             `json:"address,omitempty"`
+	Devices   []findDeviceJSON   `json:"devices,omitzero"`
+	Complete  *bool              `json:"complete,omitempty"` // all were asked
+	Unit      *int               `json:"unit,omitempty"`
+	Table     string             `json:"table,omitempty"`
+	Registers []findRegisterJSON `json:"registers,omitzero"`
+}
+
+type findPortJSON struct {
+	Name    string `json:"name"`
+	USB     string `json:"usb,omitempty"` // as a rig file states it
+	Product string `json:"product,omitempty"`
+}
+
+type findDeviceJSON struct {
+	Unit     int    `json:"unit"`
+	Baud     int    `json:"baud,omitempty"` // of a serial port
+	Parity   string `json:"parity,omitempty"`
+	StopBits int    `json:"stop_bits,omitempty"`
+	Answer   string `json:"answer"`
+}
+
+type findRegisterJSON struct {
+	Address  int               `json:"address"`
+	Raw      uint16            `json:"raw"`
+	Readings []findReadingJSON `json:"readings"`
+}
+
+type findReadingJSON struct {
+	Type  string         `json:"type"`
+	Order string         `json:"order"`
+	Value analyze.Number `json:"value"`
+	Sense string         `json:"sense,omitempty"` // what it would be at rest
+}
+
+func listPorts(w io.Writer, asJSON bool) error {
 	ports, err := port.List()
 	if err != nil {
 		return err
+	}
+	if asJSON {
+		out := findJSON{Schema: report.Schema, Ports: []findPortJSON{}}
+		for _, p := range ports {
+			x := findPortJSON{Name: p.Name, Product: p.Product}
+			if p.USB != (config.USB{}) {
+				x.USB = p.USB.String()
+			}
+			out.Ports = append(out.Ports, x)
+		}
+		return report.WriteJSON(w, out)
 	}
 	if len(ports) == 0 {
 		fmt.Fprintln(w, "no serial port found; a port that is not listed can still be named")
@@ -127,7 +181,15 @@ func find(ctx context.Context, w, progress io.Writer, address string, o *findOpt
 		}
 	}
 	found, err := s.Run(ctx)
-	if len(found) > 0 {
+	if o.json && err == nil {
+		complete := ctx.Err() == nil
+		out := findJSON{Schema: report.Schema, Address: address, Complete: &complete, Devices: []findDeviceJSON{}}
+		for _, f := range found {
+			out.Devices = append(out.Devices, findDeviceJSON{f.Unit, f.Serial.Baud, f.Serial.Parity, f.Serial.StopBits, f.Answer})
+		}
+		return report.WriteJSON(w, out)
+	}
+	if len(found) > 0 && !o.json {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "unit\tat\tanswer")
 		for _, f := range found {
@@ -240,6 +302,17 @@ func showRegisters(ctx context.Context, w io.Writer, bus config.Bus, settings []
 	registers, err := modbus.ReadRegisters(ctx, bus, o.unit, config.Table(table), from, to-from+1)
 	if err != nil {
 		return fmt.Errorf("%s: %w", bus.Address, err)
+	}
+	if o.json {
+		out := findJSON{Schema: report.Schema, Address: bus.Address, Unit: &o.unit, Table: table}
+		for i, raw := range registers {
+			x := findRegisterJSON{Address: from + i, Raw: raw}
+			for _, m := range modbus.Meanings(registers, i) {
+				x.Readings = append(x.Readings, findReadingJSON{m.Type, m.Order, analyze.Number(m.Value), m.Sense})
+			}
+			out.Registers = append(out.Registers, x)
+		}
+		return report.WriteJSON(w, out)
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "address\thex\tu16\ti16\tBA u16\tBA i16\tf32 ABCD\tCDAB\tBADC\tDCBA\tu32 ABCD\tCDAB\tBADC\tDCBA\ti32 ABCD\tCDAB\tBADC\tDCBA\tmakes sense at rest as")

@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/binary"
+	"encoding/json"
 	"io"
 	"net"
 	"os"
@@ -11,6 +13,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -71,6 +74,25 @@ func TestFind(t *testing.T) {
 	code, _, errs = command(t, "find")
 	require.Equal(t, exitDone, code, errs)
 
+	var got findJSON
+	asJSON := func(args ...string) {
+		t.Helper()
+		got = findJSON{}
+		code, out, errs := command(t, append([]string{"find", "--json"}, args...)...)
+		require.Equal(t, exitDone, code, errs)
+		require.NoError(t, json.Unmarshal([]byte(out), &got), out)
+	}
+	asJSON()
+	asJSON(address, "--units", "1-3", "--timeout", "30 ms")
+	require.Len(t, got.Devices, 1)
+	assert.Equal(t, findDeviceJSON{Unit: 1, Answer: got.Devices[0].Answer}, got.Devices[0])
+	assert.Contains(t, got.Devices[0].Answer, "1013")
+	assert.True(t, *got.Complete)
+	asJSON(address, "--unit", "1", "--registers", "input:4-5")
+	require.Len(t, got.Registers, 2)
+	assert.Equal(t, []int{4, 1013}, []int{got.Registers[0].Address, int(got.Registers[0].Raw)})
+	assert.Equal(t, findReadingJSON{"u16", "AB", 1013, "ambient in hPa or mbar"}, got.Registers[0].Readings[0])
+
 	for args, want := range map[string]string{
 		"--units 5-1": "--units", "--units 0-300": "want ids from 0 to 255", "--timeout 5": "--timeout", "--timeout -1s": "--timeout",
 		"--registers coil:0-3": "--registers", "--registers input:9-3": "--registers", "--registers input:0-2000": "up to 1000",
@@ -129,16 +151,16 @@ buses:
 	o := &calibrateOptions{at: []string{"0 kPa", "30 kPa", "60 kPa"}, forText: "50 ms", addresses: []string{"block=" + address}}
 
 	o.dry = true
-	var out bytes.Buffer
+	var out, result bytes.Buffer
 	in := &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
-	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
 	after, err := os.ReadFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, text, string(after), "a dry run writes nothing")
 
 	o.dry = false
 	in = &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
-	require.NoError(t, calibrateChannel(context.Background(), in, &out, path, "p", o), out.String())
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
 	rig, err := config.LoadRig(path)
 	require.NoError(t, err)
 	c := rig.Buses[0].Devices[0].Channels[0]
@@ -148,10 +170,31 @@ buses:
 	assert.InDelta(t, -10.1, c.Offset, 1e-9)
 	assert.InDelta(t, 0.244949/424.264, c.Calibration.ScaleU, 1e-6)
 	assert.InDelta(t, 0.271, c.Calibration.OffsetU, 1e-3)
-	assert.Equal(t, 3, c.Calibration.Points)
+	assert.Equal(t, 400.0, c.Calibration.CenterCount)
+	assert.Equal(t, 3, c.Calibrated.Points)
 	after, _ = os.ReadFile(path)
 	assert.Contains(t, string(after), "# mine")
 	assert.Contains(t, string(after), "- name: p # the cup\n")
+
+	// As JSON: the questions go elsewhere, two points have no standard errors.
+	assert.Empty(t, result.String())
+	o.json = true
+	in = &stepper{&value, []uint32{100, 400, 700}, []string{"", "29.7 kPa", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o), out.String())
+	var got calibrationJSON
+	require.NoError(t, json.Unmarshal(result.Bytes(), &got), result.String())
+	assert.InDelta(t, 0.1, got.Scale, 1e-12)
+	assert.InDelta(t, 0.271, float64(got.OffsetU), 1e-3)
+	assert.Equal(t, []any{"p", "kPa", true, 3}, []any{got.Channel, got.Unit, got.Written, len(got.Points)})
+	assert.InDelta(t, 29.9, got.Points[1].Line, 1e-9)
+	o.at, o.dry = o.at[:2], true
+	result.Reset()
+	in = &stepper{&value, []uint32{100, 400}, []string{"", ""}}
+	require.NoError(t, calibrateChannel(context.Background(), in, &result, &out, path, "p", o))
+	assert.Contains(t, result.String(), `"offset_u": null`)
+	assert.Contains(t, result.String(), `"written": false`)
+	o.json, o.dry = false, false
+	after, _ = os.ReadFile(path)
 
 	before := after
 	for _, c := range []struct {
@@ -169,7 +212,7 @@ buses:
 		{"typed nonsense", &stepper{&value, []uint32{100}, []string{"wet"}}, "p", []string{"0 kPa", "30 kPa"}, "wet"},
 	} {
 		o.at = c.at
-		err := calibrateChannel(context.Background(), c.in, io.Discard, path, c.channel, o)
+		err := calibrateChannel(context.Background(), c.in, io.Discard, io.Discard, path, c.channel, o)
 		assert.ErrorContains(t, err, c.want, c.name)
 		after, _ := os.ReadFile(path)
 		assert.Equal(t, before, after, c.name)
@@ -204,20 +247,123 @@ buses:
 	}
 	var out bytes.Buffer
 	lines := []string{"", "", "", ""}
-	require.NoError(t, benchCheck(t.Context(), &stepper{&value, []uint32{3, 650, 640, 80}, lines}, &out, rig, steps, first, ""), out.String())
+	require.NoError(t, benchCheck(t.Context(), &stepper{&value, []uint32{3, 650, 640, 80}, lines}, &out, rig, steps, benchOptions{out: first}), out.String())
 	assert.Contains(t, out.String(), "pass")
 	assert.NotContains(t, out.String(), "FAIL")
 
 	out.Reset()
-	err = benchCheck(t.Context(), &stepper{&value, []uint32{7, 590, 580, 90}, lines}, &out, rig, steps, "", first)
+	err = benchCheck(t.Context(), &stepper{&value, []uint32{7, 590, 580, 90}, lines}, &out, rig, steps, benchOptions{before: first})
 	require.Error(t, err)
 	assert.ErrorContains(t, err, "2 of 4 steps failed")
-	assert.Regexp(t, `zero +0.70 kPa +-0.5 to 0.5 kPa +FAIL +\+0.40 kPa`, out.String())
-	assert.Regexp(t, `blanked +59.00 kPa +60 kPa or more +FAIL +-6.00 kPa`, out.String())
-	assert.Regexp(t, `leak-down +0.00 kPa +2 kPa or less +pass +\+0.00 kPa`, out.String())
-	assert.Regexp(t, `open suction +9.00 kPa +10 kPa or less +pass +\+1.00 kPa`, out.String())
+	assert.Regexp(t, `zero +0.70 ± 0.06 kPa +-0.5 to 0.5 kPa +FAIL +\+0.40 ± 0.08 kPa`, out.String())
+	assert.Regexp(t, `blanked +59.00 ± 0.06 kPa +60 kPa or more +FAIL +-6.00 ± 0.08 kPa`, out.String())
+	assert.Regexp(t, `leak-down +0.00 ± 0.08 kPa +2 kPa or less +pass +\+0.00 ± 0.11 kPa`, out.String())
+	assert.Regexp(t, `open suction +9.00 ± 0.06 kPa +10 kPa or less +pass +\+1.00 ± 0.08 kPa`, out.String())
 
 	require.NoError(t, os.WriteFile(first, []byte("my notes"), 0o600))
-	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, "", first), "no results of a bench check")
-	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, "", ""), "the input ended")
+	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, benchOptions{before: first}), "no results of a bench check")
+	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, benchOptions{}), "the input ended")
+}
+
+// A recording with its bench checks: both are in the trial file with the drift, verify and
+// picks show them with how polling went; a check that fails before ends it before anything
+// is recorded, and one made later goes into the file too.
+func TestRecordWithBenchChecks(t *testing.T) {
+	var value atomic.Uint32
+	address := registers(t, &value)
+	dir := t.TempDir()
+	rigPath, trialPath, out := filepath.Join(dir, "rig.yaml"), filepath.Join(dir, "trial.yaml"), filepath.Join(dir, "hall.gtrial")
+	require.NoError(t, os.WriteFile(rigPath, []byte(`name: bench
+stations:
+  - name: left
+    seal_limit: 600 ms
+    bench: {zero: 0.5 kPa, blanked: 60 kPa, leak_down: 2 kPa, open: 10 kPa}
+buses:
+  - name: block
+    kind: modbus-tcp
+    address: 192.0.2.20:502
+    devices:
+      - name: io
+        unit: 1
+        interval: 10 ms
+        channels:
+          - {name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}
+`), 0o600))
+	require.NoError(t, os.WriteFile(trialPath, []byte(`name: hall
+requirement: {vacuum: 30 kPa}
+setups:
+  - {name: a, bag: grass seed, cup: "bellows cup, 40 mm lip", cups: 1, placement: centre}
+runs:
+  - {setups: {left: a}, picks: 5}
+`), 0o600))
+	rig, err := loadRig(rigPath, []string{"block=" + address})
+	require.NoError(t, err)
+	trial, err := config.LoadTrial(trialPath, rig)
+	require.NoError(t, err)
+	steps := bench.Steps(rig)
+	for i := range steps {
+		steps[i].LengthS = 0.1
+	}
+	var shown bytes.Buffer
+	take := func(values ...uint32) error {
+		shown.Reset()
+		in := &stepper{&value, values, make([]string, len(values))}
+		r := recording{rig: rig, trial: trial, out: out, stdout: &shown, stderr: &shown, length: 300 * time.Millisecond,
+			steps: steps, answers: bufio.NewScanner(in)}
+		return r.run(t.Context())
+	}
+	err = take(9, 650, 640, 80)
+	assert.ErrorContains(t, err, "1 of 4 steps failed; nothing was recorded")
+	var missed notMetError
+	assert.ErrorAs(t, err, &missed)
+	assert.NoFileExists(t, out)
+
+	require.NoError(t, take(3, 650, 640, 80, 4, 645, 640, 90), shown.String())
+	assert.Regexp(t, `zero +0.40 ± 0.06 kPa +-0.5 to 0.5 kPa +pass +\+0.10 ± 0.08 kPa`, shown.String())
+	assert.ErrorContains(t, take(3), "exists")
+
+	// Days later, with the trial file.
+	in := &stepper{&value, []uint32{5, 640, 640, 90}, make([]string, 4)}
+	shown.Reset()
+	require.NoError(t, benchCheck(t.Context(), in, &shown, rig, steps, benchOptions{into: out}))
+	assert.Regexp(t, `zero +0.50 ± 0.06 kPa +-0.5 to 0.5 kPa +pass +\+0.20 ± 0.08 kPa`, shown.String())
+
+	for _, args := range [][]string{{"verify", out}, {"picks", out}} {
+		code, text, errs := command(t, args...)
+		require.Equal(t, exitDone, code, errs)
+		assert.Regexp(t, `before +left +blanked +65.00 ± 0.06 kPa +60 kPa or more +pass +–`, text)
+		assert.Regexp(t, `after +left +blanked +64.50 ± 0.06 kPa +60 kPa or more +pass +-0.50 ± 0.08 kPa`, text)
+		assert.Regexp(t, `after +left +blanked +64.00 ± 0.06 kPa +60 kPa or more +pass +-1.00 ± 0.08 kPa`, text)
+		assert.Regexp(t, `block io +[0-9]+ +[0-9]+ +0 +[0-9.]+ ms`, text)
+		code, text, errs = command(t, append(args, "--json")...)
+		require.Equal(t, exitDone, code, errs)
+		var got struct {
+			Circumstances struct {
+				Clock   []struct{ Why string }
+				Polling []struct {
+					Device        string
+					Polls, Merged int64
+					P99           *float64 `json:"late_p99_s"`
+				}
+				Bench []struct {
+					Moment, Step string
+					T            float64 `json:"t_s"`
+					Drift        *float64
+				} `json:"bench_checks"`
+			}
+		}
+		require.NoError(t, json.Unmarshal([]byte(text), &got))
+		c := got.Circumstances
+		require.Len(t, c.Clock, 1)
+		require.Len(t, c.Polling, 1)
+		assert.Positive(t, c.Polling[0].Polls)
+		assert.LessOrEqual(t, c.Polling[0].Polls+c.Polling[0].Merged, int64(60), "300 ms at 100 Hz")
+		assert.NotNil(t, c.Polling[0].P99)
+		require.Len(t, c.Bench, 12)
+		assert.Negative(t, c.Bench[0].T, "before time zero")
+		assert.Positive(t, c.Bench[4].T)
+		assert.Nil(t, c.Bench[0].Drift)
+		assert.InDelta(t, 0.1, *c.Bench[4].Drift, 1e-9)
+		assert.InDelta(t, 0.2, *c.Bench[8].Drift, 1e-9)
+	}
 }

@@ -114,16 +114,12 @@ func layoutCups(w io.Writer, o *layoutOptions) error {
 	if len(orders) > 1 && o.sheet != "" {
 		return wrongf("--sheet: draws one bag; leave the other --bag out")
 	}
-	mix, err := layout.ForAll(orders)
+	out, own, err := report.PlaceCups(orders)
 	if err != nil {
 		return wrongf("layout: %w", err)
 	}
-	out := report.LayoutMix(orders, mix)
-	if len(orders) == 1 {
-		out = report.Layout(orders[0], mix.Own[0])
-	}
 	if o.sheet != "" {
-		if err := o.draw(orders[0], mix.Own[0]); err != nil {
+		if err := o.draw(orders[0], own[0]); err != nil {
 			return err
 		}
 	}
@@ -135,10 +131,10 @@ func layoutCups(w io.Writer, o *layoutOptions) error {
 	switch {
 	case err != nil:
 		return err
-	case len(orders) > 1 && mix.Common == nil:
+	case out.ServesAll != nil && !*out.ServesAll:
 		return notMet(errors.New("no one pattern serves all bags"))
 	case len(orders) == 1 && !out.Fits:
-		return notMet(fmt.Errorf("does not fit: %s", mix.Own[0].Why))
+		return notMet(fmt.Errorf("does not fit: %s", own[0].Why))
 	}
 	return nil
 }
@@ -152,6 +148,9 @@ func (o *layoutOptions) draw(order layout.Order, p layout.Pattern) error {
 	title := o.title
 	if title == "" {
 		title = fmt.Sprintf("bag %s, %d x lip %s", o.bags[0], o.cups, o.lip)
+	}
+	if !p.Fits {
+		title += ": DOES NOT FIT"
 	}
 	s, err := report.NewSheet(order, p, report.Paper(o.paper), title)
 	if err != nil {

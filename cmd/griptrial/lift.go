@@ -10,6 +10,7 @@ import (
 
 	"griptrial/analyze/lift"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 )
 
@@ -26,7 +27,7 @@ type liftOptions struct {
 func liftCommand() *cobra.Command {
 	o := &liftOptions{}
 	c := &cobra.Command{
-		Use:   "lift",
+		Use:   "lift [TRIAL.yaml]",
 		Short: "Compute the vacuum that a load needs",
 		Long: `lift computes the vacuum that a load needs at the cups, safety included, and the highest
 acceleration that a vacuum held allows.
@@ -38,11 +39,20 @@ the face or off the face. Friction is that of lip on film.
 Usual safety factors: 2 for a level lift, 4 for upright or swinging (common practice, no
 source). A competent person judges the factor; it has no default.
 
+With a trial file whose requirement is a load, lift shows the vacuum that it asks of each
+setup; --altitude or --ambient is then the place, else sea level.
+
 The exit code is 3 where the load is impossible, or the vacuum held is too little for it.`,
 		Example: `  griptrial lift --mass "2.4 kg" --cups 4 --effective-diameter "35 mm" --friction 0.5 --safety 2 --altitude "500 m" --phase "up 6 m/s2" --phase "level 8 m/s2"
-  griptrial lift --mass "2.4 kg" --cups 4 --pull "52 N at 55 kPa" --safety 2 --phase "up 6 m/s2" --hold "45 kPa" --json`,
-		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return liftLoad(c.OutOrStdout(), o) },
+  griptrial lift --mass "2.4 kg" --cups 4 --pull "52 N at 55 kPa" --safety 2 --phase "up 6 m/s2" --hold "45 kPa" --json
+  griptrial lift testdata/trials/load.yaml`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 1 {
+				return liftTrial(c, args[0], o)
+			}
+			return liftLoad(c.OutOrStdout(), o)
+		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.mass, "mass", "", `mass of the bag, "2.4 kg" (required)`)
@@ -175,4 +185,37 @@ func liftLoad(w io.Writer, o *liftOptions) error {
 		return notMet(fmt.Errorf("not met: the load needs %.1f kPa, and %s is held", r.RequiredVacuumKPa, o.holds))
 	}
 	return nil
+}
+
+// liftTrial shows what the load of a trial asks of each setup.
+func liftTrial(c *cobra.Command, path string, o *liftOptions) error {
+	for _, flag := range []string{"mass", "cups", "effective-diameter", "pull", "friction", "friction-source", "safety", "phase", "hold"} {
+		if c.Flags().Changed(flag) {
+			return wrongf("--%s: the trial file states the load; leave it out", flag)
+		}
+	}
+	var q quantities
+	ambient, from := place(&q, o.altitude, o.ambient)
+	if q.err != nil {
+		return q.err
+	}
+	trial, err := record.LoadTrial(path, nil)
+	if err != nil {
+		return wrong(err)
+	}
+	out, err := report.LiftTrial(trial, ambient, from)
+	if err != nil {
+		return wrongf("%s: %w", path, err)
+	}
+	if o.json {
+		err = report.WriteJSON(c.OutOrStdout(), out)
+	} else {
+		err = report.WriteLiftTrial(c.OutOrStdout(), out)
+	}
+	for _, s := range out.Setups {
+		if err == nil && !s.Possible {
+			err = notMet(fmt.Errorf("impossible: setup %q needs %.1f kPa, and the air around has %.1f kPa", s.Setup, s.RequiredVacuumKPa, ambient))
+		}
+	}
+	return err
 }

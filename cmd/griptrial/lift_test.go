@@ -101,3 +101,44 @@ func TestLiftRefuses(t *testing.T) {
 		})
 	}
 }
+
+// The worked trial by load; by hand as in record/trial_test.go: 2.4·(9.80665 + 8/0.45)·2 N on
+// four cups of 33 mm is 38.70 kPa.
+func TestLiftTrial(t *testing.T) {
+	const path = "../../testdata/trials/load.yaml"
+	code, out, errs := command(t, "lift", path, "--json")
+	require.Equal(t, exitDone, code, errs)
+	var got struct {
+		Setups []struct {
+			Setup    string
+			Own      *float64 `json:"own_vacuum_kPa"`
+			Required float64  `json:"required_vacuum_kPa"`
+			Ruling   string   `json:"ruling_phase"`
+		}
+		Cautions []string
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &got))
+	require.Len(t, got.Setups, 4)
+	assert.InDelta(t, 38.70, got.Setups[2].Required, 0.01)
+	assert.Equal(t, "level", got.Setups[2].Ruling)
+	assert.Nil(t, got.Setups[2].Own)
+	require.NotNil(t, got.Setups[3].Own)
+	assert.InDelta(t, 55, *got.Setups[3].Own, 0)
+	assert.NotEmpty(t, got.Cautions)
+	code, out, _ = command(t, "lift", path)
+	assert.Equal(t, exitDone, code)
+	assert.Contains(t, out, "judged at its own 55 kPa")
+	assert.Contains(t, out, "competent person")
+	code, _, errs = command(t, "lift", path, "--ambient", "35 kPa")
+	assert.Equal(t, exitNotMet, code)
+	assert.Contains(t, errs, `setup "bird feed" needs 38.7 kPa, and the air around has 35.0 kPa`)
+	for _, c := range []struct{ args, want string }{
+		{"lift " + path + " --cups 3", "--cups: the trial file states the load"},
+		{"lift ../../testdata/trials/garden-packs.yaml", "the requirement is no load"},
+		{"lift nowhere.yaml", "nowhere.yaml"},
+	} {
+		code, _, errs = command(t, strings.Fields(c.args)...)
+		assert.Equal(t, exitUsage, code)
+		assert.Contains(t, errs, c.want)
+	}
+}

@@ -1,12 +1,14 @@
 package main
 
 import (
-	"context"
 	"errors"
+	"fmt"
 	"io"
 	"iter"
 	"math"
 	"os"
+	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -30,6 +32,8 @@ type picksOptions struct {
 	pairs       string
 	lineSpeed   bool
 	rate, limit string
+
+	spoil, unspoil, why string
 }
 
 func picksCommand() *cobra.Command {
@@ -41,10 +45,12 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --station left --json
   griptrial picks demo.gtrial --station left --explain 3
   griptrial picks demo.gtrial --pairs
-  griptrial picks demo.gtrial --line-speed --rate "45 /min"`,
+  griptrial picks demo.gtrial --line-speed --rate "45 /min"
+  griptrial picks demo.gtrial --spoil left/7 --why "hose knocked off"
+  griptrial picks demo.gtrial --unspoil left/7`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			return showPicks(c.Context(), c.OutOrStdout(), args[0], o)
+			return showPicks(c.OutOrStdout(), args[0], o)
 		},
 	}
 	f := c.Flags()
@@ -56,6 +62,9 @@ func picksCommand() *cobra.Command {
 	f.BoolVar(&o.lineSpeed, "line-speed", false, "hold seal times against the line's cycle, with switch points")
 	f.StringVar(&o.rate, "rate", "", `with --line-speed: picks per minute, "45 /min" (default the trial's requirement)`)
 	f.StringVar(&o.limit, "limit", "", `with --line-speed: longest seal time, "200 ms" (default the trial's requirement, else what the cycle leaves)`)
+	f.StringVar(&o.spoil, "spoil", "", "mark this pick, STATION/N, as spoiled: it stays in the file and in the table, and out of comparisons")
+	f.StringVar(&o.why, "why", "", "with --spoil: what spoiled it")
+	f.StringVar(&o.unspoil, "unspoil", "", "take the mark of this pick, STATION/N, back")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c
 }
@@ -87,18 +96,35 @@ func readRows(t *store.Trial, set int, station string) ([]report.Row, error) {
 	if err != nil {
 		return nil, err
 	}
+	marks, err := t.Spoiled()
+	if err != nil {
+		return nil, err
+	}
+	spoiled := store.SpoiledPicks(marks, picks)
 	setups := map[int]map[string]string{}
 	for _, r := range runs {
 		setups[r.N] = r.Setups
 	}
 	rows := make([]report.Row, len(picks))
 	for i, p := range picks {
-		rows[i] = report.Row{Pick: p, Setup: setups[p.Run][p.Station]}
+		rows[i] = report.Row{Pick: p, Setup: setups[p.Run][p.Station], Spoiled: spoiled[i]}
 	}
 	return rows, nil
 }
 
-func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) error {
+func showPicks(w io.Writer, path string, o *picksOptions) error {
+	switch {
+	case o.spoil != "" && o.unspoil != "":
+		return wrongf("--spoil and --unspoil: want one of them")
+	case o.spoil != "" && o.why == "":
+		return wrongf(`--spoil: --why is missing; say what spoiled the pick, "hose knocked off"`)
+	case o.spoil == "" && o.why != "":
+		return wrongf("--why belongs to --spoil, which is missing")
+	case o.spoil != "":
+		return markPick(w, path, "spoil", o.spoil, o.why, o.set)
+	case o.unspoil != "":
+		return markPick(w, path, "unspoil", o.unspoil, "", o.set)
+	}
 	t, err := openTrial(path)
 	if err != nil {
 		return err
@@ -106,7 +132,7 @@ func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) err
 	defer t.Close()
 	switch {
 	case o.explain != 0:
-		return explainPick(c, w, t, o)
+		return explainPick(w, t, o)
 	case o.pairs != "":
 		return showPairs(w, t, o)
 	case o.lineSpeed:
@@ -133,7 +159,11 @@ func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) err
 		if !math.IsNaN(r.IdleLevelKPa) {
 			idle = append(idle, r.IdleLevelKPa)
 		}
-		out.Picks = append(out.Picks, report.Pick(r.Pick, r.Setup))
+		j := report.Pick(r.Pick, r.Setup)
+		if r.Spoiled != "" {
+			j.Spoiled = &r.Spoiled
+		}
+		out.Picks = append(out.Picks, j)
 	}
 	out.IdleLevelKPa = analyze.Number(stats.Median(idle))
 	kept := events[:0]
@@ -143,6 +173,9 @@ func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) err
 			out.Events = append(out.Events, report.Event(e))
 		}
 	}
+	if out.Circumstances, err = report.Circumstances(t); err != nil {
+		return err
+	}
 	if o.json {
 		return report.WriteJSON(w, out)
 	}
@@ -150,6 +183,45 @@ func showPicks(c context.Context, w io.Writer, path string, o *picksOptions) err
 		return err
 	}
 	return report.Measured(w, path, out, rows, kept)
+}
+
+// markPick marks the pick that name, "left/7", stands for as spoiled, or takes its mark back
+// where there is no reason.
+func markPick(w io.Writer, path, flag, name, why string, set int) error {
+	station, number, _ := strings.Cut(name, "/")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		return wrongf("--%s: found %q; want STATION/N such as left/7", flag, name)
+	}
+	t, err := ownTrial(path)
+	if err != nil {
+		return err
+	}
+	defer t.Close()
+	rows, err := readRows(t, set, station)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(rows, func(r report.Row) bool { return r.N == n })
+	if i < 0 {
+		return wrongf("--%s: there is no pick %d at station %q; want STATION/N as in the table of picks", flag, n, station)
+	}
+	ns, ok := store.PickNS(&rows[i].Pick)
+	switch {
+	case !ok:
+		return wrongf("--%s: no time is known of pick %s", flag, name)
+	case why == "" && rows[i].Spoiled == "":
+		return wrongf("--%s: pick %s is not marked as spoiled", flag, name)
+	}
+	if err := t.MarkSpoiled(station, ns, why); err != nil {
+		return err
+	}
+	if why == "" {
+		fmt.Fprintf(w, "%s counts again; it was marked %q\n", name, rows[i].Spoiled)
+	} else {
+		fmt.Fprintf(w, "%s is marked as spoiled (%s): it is kept and shown, and no comparison counts it\n", name, why)
+	}
+	return t.Close()
 }
 
 // airEnergyOf returns the specific energy of the compressed air of a station, of the first
@@ -187,7 +259,7 @@ func drawTraces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, r
 }
 
 // explainPick writes the uncertainty budgets of one pick.
-func explainPick(c context.Context, w io.Writer, t *store.Trial, o *picksOptions) error {
+func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 	h := t.Header()
 	if o.station == "" {
 		if len(h.Stations) != 1 {
@@ -195,11 +267,11 @@ func explainPick(c context.Context, w io.Writer, t *store.Trial, o *picksOptions
 		}
 		o.station = h.Stations[0]
 	}
-	p, budgets, err := record.Budgets(c, t, o.set, o.station, o.explain)
-	switch {
-	case errors.Is(err, record.ErrNoPick):
-		return wrongf("station %q has no pick %d", o.station, o.explain)
-	case err != nil:
+	p, budgets, err := record.Explain(t, t.Path(), o.set, o.station, o.explain)
+	if errors.Is(err, record.ErrNoPick) {
+		return wrong(err)
+	}
+	if err != nil {
 		return err
 	}
 	return report.Budgets(w, p, budgets, o.json)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -29,7 +28,7 @@ func TestBudgetsOfAStoredTrial(t *testing.T) {
 	require.NoError(t, err)
 	for _, i := range []int{0, len(stored) / 2, len(stored) - 1} {
 		want := stored[i]
-		p, all, err := record.Budgets(context.Background(), file, 1, want.Station, want.N)
+		p, all, err := record.Explain(file, path, 1, want.Station, want.N)
 		require.NoError(t, err)
 		assert.Equal(t, fmt.Sprintf("%+v", want), fmt.Sprintf("%+v", p))
 		figures := map[string]analyze.Figure{"seal time": want.SealTimeS, "hold vacuum": want.HoldVacuumKPa, "lowest vacuum": want.LowestVacuumKPa,
@@ -50,8 +49,8 @@ func TestBudgetsOfAStoredTrial(t *testing.T) {
 			}
 		}
 	}
-	_, _, err = record.Budgets(context.Background(), file, 1, "left", 4000)
+	_, _, err = record.Explain(file, path, 1, "left", 4000)
 	assert.ErrorIs(t, err, record.ErrNoPick)
-	_, _, err = record.Budgets(context.Background(), file, 7, "left", 1)
+	_, _, err = record.Explain(file, path, 7, "left", 1)
 	assert.Error(t, err)
 }

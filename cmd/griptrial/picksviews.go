@@ -11,6 +11,7 @@ import (
 	"griptrial/analyze/linespeed"
 	"griptrial/analyze/pick"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 	"griptrial/store"
 )
@@ -55,7 +56,7 @@ func showLineSpeed(w io.Writer, t *store.Trial, o *picksOptions) error {
 		if err != nil {
 			return err
 		}
-		trial, err := config.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
+		trial, err := record.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
 		if err != nil {
 			return err
 		}
@@ -74,27 +75,15 @@ func showLineSpeed(w io.Writer, t *store.Trial, o *picksOptions) error {
 	if err != nil {
 		return err
 	}
-	type key struct{ station, setup string }
-	var order []key
-	by := map[key][]pick.Pick{}
-	for _, r := range rows {
-		k := key{r.Station, r.Setup}
-		if by[k] == nil {
-			order = append(order, k)
-		}
-		by[k] = append(by[k], r.Pick)
+	all, err := report.LineSpeedsOf(rows, opt)
+	if err != nil {
+		return err
 	}
-	var all []report.LineSpeed
 	bad := 0
-	for _, k := range order {
-		v, err := linespeed.New(by[k], opt)
-		if err != nil {
-			return err
-		}
+	for _, v := range all {
 		if v.Verdict == "not met" || v.Verdict == "not shown" {
 			bad++
 		}
-		all = append(all, report.LineSpeed{Station: k.station, Setup: k.setup, View: v})
 	}
 	if err := report.LineSpeeds(w, all, o.json); err != nil {
 		return err

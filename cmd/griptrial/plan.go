@@ -17,6 +17,7 @@ import (
 	"griptrial/analyze/compare"
 	"griptrial/analyze/stats"
 	"griptrial/config"
+	"griptrial/record"
 	"griptrial/report"
 )
 
@@ -30,7 +31,7 @@ func planCommand() *cobra.Command {
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
-	c.AddCommand(planRunsCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
+	c.AddCommand(planRunsCommand(), planCompleteCommand(), planDropsCommand(), planShareCommand(), planDifferenceCommand(), planSequentialCommand())
 	return c
 }
 
@@ -362,9 +363,9 @@ before the first pick; then compare judges by it.`,
 func planRunsCommand() *cobra.Command {
 	var factors, dear, stations []string
 	var pieces, picks, repeats int
-	var half, asJSON, asCSV bool
+	var asJSON, asCSV bool
 	var seed uint64
-	var out, require, name string
+	var out, require, name, part string
 	c := &cobra.Command{
 		Use:   "runs",
 		Short: "Lay out the runs of a trial",
@@ -372,11 +373,12 @@ func planRunsCommand() *cobra.Command {
 are dear to change (--dear) change seldom: each repeat sets up every combination of them once,
 and within it every piece meets every combination of the others. So an engine is judged
 between its set-ups, a cup within them. With two stations setups stand side by side and change
-sides half-way. --out writes a trial file to record with.`,
+sides half-way. --fraction makes fewer combinations, and says which effects cannot be told
+apart for it. --out writes a trial file to record with.`,
 		Example: `  griptrial plan runs --factor "bag=seed sachet|granule pillow bag" --factor "cup=bellows cup, 40 mm lip|flat cup, 30 mm lip" --factor "engine=small ejector|side-channel blower" --pieces 6 --repeats 2 --stations left,right --require "20 kPa" --out cups.yaml`,
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
-			l := compare.Layout{Pieces: pieces, Picks: picks, Repeats: repeats, Dear: dear, Stations: stations, Half: half, Seed: seed}
+			l := compare.Layout{Pieces: pieces, Picks: picks, Repeats: repeats, Dear: dear, Stations: stations, Seed: seed}
 			runs := repeats
 			for _, text := range factors {
 				key, levels, ok := strings.Cut(text, "=")
@@ -414,9 +416,16 @@ sides half-way. --out writes a trial file to record with.`,
 			if len(stations) < 1 || len(stations) > 2 {
 				return wrongf("--stations: found %d; want one or two", len(stations))
 			}
+			if part != "" {
+				n, err := strconv.Atoi(strings.TrimPrefix(part, "1/"))
+				if err != nil || n < 2 || n > 64 || n&(n-1) != 0 || !strings.HasPrefix(part, "1/") {
+					return wrongf("--fraction: found %q; want 1/2, 1/4, 1/8 …", part)
+				}
+				l.Fraction = n
+			}
 			s, err := compare.Plan(l)
 			if errors.Is(err, compare.ErrFraction) {
-				return wrong(err)
+				return wrong(fmt.Errorf("--fraction: %w", err))
 			}
 			if err != nil {
 				return err
@@ -430,7 +439,7 @@ sides half-way. --out writes a trial file to record with.`,
 				if err := report.TrialSheet(&b, s, seed, dear); err != nil {
 					return err
 				}
-				if _, err := config.ParseTrial(out, []byte(b.String()), nil); err != nil {
+				if _, err := record.ParseTrial(out, []byte(b.String()), nil); err != nil {
 					return err
 				}
 				if err := writeNew(out, b.String()); err != nil {
@@ -461,7 +470,7 @@ sides half-way. --out writes a trial file to record with.`,
 	f.IntVar(&pieces, "pieces", 6, "pieces of each bag")
 	f.IntVar(&picks, "picks", 10, "picks in a run")
 	f.IntVar(&repeats, "repeats", 1, "how often the dear factors are set up anew; a claim about them takes 2 or more")
-	f.BoolVar(&half, "half", false, "half of the combinations of factors with two levels")
+	f.StringVar(&part, "fraction", "", `of the factors with two levels make only "1/2", "1/4" … of the combinations: those that mix up least`)
 	f.Uint64Var(&seed, "seed", 1, "seed of the order")
 	f.StringVar(&name, "name", "planned trial", "name of the trial")
 	f.StringVar(&require, "require", "", "required vacuum for the trial file")

@@ -37,6 +37,10 @@ func (p *progress) committed(x record.Progress) {
 	p.picks = append(p.picks, x.Judged.Picks...)
 	if x.Run != p.run {
 		p.run = x.Run
+		if x.Run == 0 {
+			p.line("no run in progress")
+			return
+		}
 		var on []string
 		r := p.plan.Trial().Runs[x.Run-1]
 		for _, s := range p.rig.Stations {

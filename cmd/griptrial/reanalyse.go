@@ -5,9 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"time"
 
-	"github.com/schollz/progressbar/v3"
 	"github.com/spf13/cobra"
 
 	"griptrial/config"
@@ -80,13 +78,13 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 		rig, a.RigText = now, now.Text
 	}
 	if o.trial != "" {
-		trial, err := config.LoadTrial(o.trial, rig)
+		trial, err := record.LoadTrial(o.trial, rig)
 		if err != nil {
 			return wrong(err)
 		}
 		a.TrialText = trial.Text
 	}
-	stations, err := record.AnalysisOf(path, a)
+	stations, err := record.AnalysisOf(t, path, a)
 	if err != nil {
 		return wrong(err)
 	}
@@ -103,14 +101,8 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 	if err != nil {
 		return err
 	}
-	var told func(int64)
-	if isTerminal(stderr) {
-		bar := progressbar.NewOptions64(box.Last, progressbar.OptionSetWriter(stderr), progressbar.OptionSetDescription("batches"),
-			progressbar.OptionShowCount(), progressbar.OptionSetWidth(30), progressbar.OptionSetPredictTime(true),
-			progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
-		defer bar.Finish()
-		told = func(n int64) { bar.Set64(n) }
-	}
+	told, end := bar(stderr, box.Last, "batches")
+	defer end()
 	picks, events, err := record.Reanalyse(ctx, t, set, stations, told)
 	if errors.Is(err, context.Canceled) {
 		return fmt.Errorf("%s: interrupted; the same command goes on with set %d", path, set)

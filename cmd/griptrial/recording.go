@@ -1,11 +1,13 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"strings"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"golang.org/x/term"
 
 	"griptrial/acquire"
+	"griptrial/acquire/bench"
 	"griptrial/acquire/modbus"
 	"griptrial/config"
 	"griptrial/record"
@@ -27,6 +30,7 @@ type recordOptions struct {
 	forText   string
 	forward   forwardFlags
 	metrics   string
+	bench     bool
 }
 
 func recordCommand() *cobra.Command {
@@ -44,7 +48,7 @@ then is in the file.`,
   griptrial record rig.yaml trial.yaml --address "block=127.0.0.1:15502"    the simulator in place of the bus`,
 		Args: cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
-			return recordTrial(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), args[0], args[1], o)
+			return recordTrial(c.Context(), c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr(), args[0], args[1], o)
 		},
 	}
 	f := c.Flags()
@@ -54,15 +58,16 @@ then is in the file.`,
 	f.StringVar(&o.forward.url, "forward", "", "time-series server to forward picks to while recording; see griptrial forward --help")
 	o.forward.add(f)
 	f.StringVar(&o.metrics, "metrics", "", `serve the recorder's own metrics at http://ADDRESS/metrics, "127.0.0.1:9464"`)
+	f.BoolVar(&o.bench, "bench", false, "lead through the bench check before and after the trial, and keep the results and their drift in the trial file")
 	return c
 }
 
-func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPath string, o *recordOptions) error {
+func recordTrial(ctx context.Context, stdin io.Reader, stdout, stderr io.Writer, rigPath, trialPath string, o *recordOptions) error {
 	rig, err := loadRig(rigPath, o.addresses)
 	if err != nil {
 		return err
 	}
-	trial, err := config.LoadTrial(trialPath, rig)
+	trial, err := record.LoadTrial(trialPath, rig)
 	if err != nil {
 		return wrong(err)
 	}
@@ -75,16 +80,15 @@ func recordTrial(ctx context.Context, stdout, stderr io.Writer, rigPath, trialPa
 			return err
 		}
 	}
-	if length > 0 {
-		var stop context.CancelFunc
-		ctx, stop = context.WithTimeout(ctx, time.Duration(length*float64(time.Second)))
-		defer stop()
-	}
 	out := o.out
 	if out == "" {
 		out = strings.TrimSuffix(trialPath, ".yaml") + store.Ext
 	}
-	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true, forward: &o.forward, metrics: o.metrics}
+	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true, forward: &o.forward, metrics: o.metrics,
+		length: time.Duration(length * float64(time.Second))}
+	if o.bench {
+		r.steps, r.answers = bench.Steps(rig), bufio.NewScanner(stdin)
+	}
 	return r.run(ctx)
 }
 
@@ -119,11 +123,28 @@ type recording struct {
 	endAfterPlan   bool
 	forward        *forwardFlags // nil, or no url: none
 	metrics        string        // address; "": none
+	length         time.Duration // 0: until the plan is done
+	steps          []bench.Step  // of the bench check before and after; nil: none
+	answers        *bufio.Scanner
 }
 
 func (r *recording) run(ctx context.Context) (err error) {
 	if err := showBudget(io.Discard, r.rig); err != nil {
 		return err
+	}
+	var before []bench.Result
+	var beforeAt time.Time
+	if r.steps != nil {
+		if _, err := os.Lstat(r.out); err == nil {
+			return exists(r.out)
+		}
+		if before, err = takeBenchCheck(ctx, r.answers, r.stdout, r.rig, r.steps); err != nil {
+			return err
+		}
+		beforeAt = time.Now()
+		if err := showBenchCheck(r.stdout, before, nil); err != nil {
+			return fmt.Errorf("%w; nothing was recorded", err)
+		}
 	}
 	clock := acquire.NewClock()
 	buses, err := openBuses(r.rig, clock)
@@ -153,12 +174,17 @@ func (r *recording) run(ctx context.Context) (err error) {
 	}
 	file, err := store.Create(r.out, h)
 	if errors.Is(err, fs.ErrExist) {
-		return wrongf("%s exists; name another with --out", r.out)
+		return exists(r.out)
 	}
 	if err != nil {
 		return err
 	}
 	defer func() { err = closed(err, file) }()
+	if before != nil {
+		if err := keepBenchCheck(file, store.Before, clock.At(beforeAt), before); err != nil {
+			return err
+		}
+	}
 
 	show := newProgress(r.stderr, r.rig, plan)
 	own := newMetrics(buses, r.rig)
@@ -175,9 +201,15 @@ func (r *recording) run(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan,
+	recording := ctx
+	if r.length > 0 {
+		var stop context.CancelFunc
+		recording, stop = context.WithTimeout(ctx, r.length)
+		defer stop()
+	}
+	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan, Now: clock.Both,
 		EndAfterPlan: r.endAfterPlan, Committed: func(p record.Progress) { own.committed(p); show.committed(p) }}
-	err = rec.Run(ctx)
+	err = rec.Run(recording)
 	show.end()
 	if sender != nil {
 		sender.finish()
@@ -193,9 +225,33 @@ func (r *recording) run(ctx context.Context) (err error) {
 			fmt.Fprintf(r.stderr, "%s, %s\n", r.rig.Buses[i].Name, l)
 		}
 	}
+	anchors, err := file.Clock()
+	if err != nil {
+		return err
+	}
+	for _, a := range anchors[1:] {
+		fmt.Fprintf(r.stderr, "at %.3f s %s by %.3f s; times of the trial go on from the first anchor\n", float64(a.TNS)/1e9, a.Why, math.Abs(a.JumpedS))
+	}
 	fmt.Fprintf(r.stderr, "%s: %s\n", r.out, report.Counts(show.picks))
-	return nil
+	if r.steps == nil {
+		return nil
+	}
+	if ctx.Err() != nil {
+		fmt.Fprintf(r.stderr, "no bench check at the end, because it was interrupted: griptrial check RIG.yaml --bench --into %s\n", r.out)
+		return nil
+	}
+	after, err := takeBenchCheck(ctx, r.answers, r.stdout, r.rig, r.steps)
+	if err != nil {
+		return err
+	}
+	if err := keepBenchCheck(file, store.After, clock.Now(), after); err != nil {
+		return err
+	}
+	return showBenchCheck(r.stdout, after, before)
 }
+
+// exists says that the trial file to be written is there already.
+func exists(path string) error { return wrongf("%s exists; name another with --out", path) }
 
 // deviceLine tells in one line what became of a device's polls.
 func deviceLine(d modbus.DeviceStats) string {
@@ -205,7 +261,15 @@ func deviceLine(d modbus.DeviceStats) string {
 	for code, n := range d.Exceptions {
 		s += fmt.Sprintf(", %d refused (%v)", n, code)
 	}
-	return s + fmt.Sprintf("; late by %v, 99 %% within %v", d.LateMedian.Round(10*time.Microsecond), d.LateP99.Round(10*time.Microsecond))
+	return s + lateLine(d.LateMedian, d.LateP99)
+}
+
+// lateLine tells how late polls began, "" where there were none.
+func lateLine(median, p99 time.Duration) string {
+	if p99 == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; late by %v, 99 %% within %v", median.Round(10*time.Microsecond), p99.Round(10*time.Microsecond))
 }
 
 // isTerminal reports whether w is a terminal.

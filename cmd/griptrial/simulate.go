@@ -318,7 +318,7 @@ func (f *fastSource) Run(ctx context.Context, emit func(sample.Batch)) error {
 
 // record records the scenario at once.
 func (o *simulateOptions) record(ctx context.Context, stderr io.Writer, rig *config.Rig, sc simulator.Scenario, sim *simulator.Rig) (err error) {
-	trial, err := config.ParseTrial("trial of "+sc.Name, []byte(trialText(sc, rig)), rig)
+	trial, err := record.ParseTrial("trial of "+sc.Name, []byte(trialText(sc, rig)), rig)
 	if err != nil {
 		return wrong(err)
 	}

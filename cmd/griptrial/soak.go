@@ -57,6 +57,9 @@ func soakTrial(ctx context.Context, w io.Writer, path string, o *soakOptions) er
 		if err != nil {
 			return err
 		}
+		if t.Line, err = readLine(path); err != nil {
+			return err
+		}
 		all := compare.Soaks(t)
 		switch {
 		case o.json:
@@ -79,4 +82,21 @@ func soakTrial(ctx context.Context, w io.Writer, path string, o *soakOptions) er
 			fmt.Fprintln(w)
 		}
 	}
+}
+
+// readLine reads what the switched channels of a trial show of the line.
+func readLine(path string) (*compare.Line, error) {
+	file, err := openTrial(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	line := compare.NewLine(file.Header().Groups)
+	for b, err := range file.Batches() {
+		if err != nil {
+			return nil, err
+		}
+		line.Take(&b)
+	}
+	return line, nil
 }

@@ -31,7 +31,7 @@ recording are shown; they are no damage. A damaged file: see "griptrial salvage"
   griptrial verify hall.gtrial --json`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			return verify(c.OutOrStdout(), args[0], o)
+			return verify(c.OutOrStdout(), c.ErrOrStderr(), args[0], o)
 		},
 	}
 	c.Flags().BoolVar(&o.json, "json", false, "write JSON")
@@ -51,6 +51,8 @@ type verifyJSON struct {
 	ToS     float64         `json:"to_s"`
 	Sets    []verifySetJSON `json:"sets"`
 	Gaps    []verifyGapJSON `json:"gaps"`
+
+	Circumstances *report.CircumstancesJSON `json:"circumstances"`
 }
 
 type verifySetJSON struct {
@@ -74,8 +76,17 @@ type verifyGapJSON struct {
 	AtS      float64 `json:"at_s"`
 }
 
-func verify(w io.Writer, path string, o *verifyOptions) error {
-	checked, err := store.Check(path)
+func verify(w, stderr io.Writer, path string, o *verifyOptions) error {
+	batches := int64(0)
+	if t, err := store.OpenRead(path); err == nil { // else Check says what is wrong
+		if box, err := t.Outbox(""); err == nil {
+			batches = box.Last
+		}
+		t.Close()
+	}
+	told, end := bar(stderr, 2*batches, "checksums")
+	checked, err := store.CheckTold(path, told)
+	end()
 	switch {
 	case errors.Is(err, os.ErrNotExist):
 		return wrongf("%s: no such file: %w", path, os.ErrNotExist)
@@ -90,7 +101,7 @@ func verify(w io.Writer, path string, o *verifyOptions) error {
 		Scans: checked.Scans, Samples: checked.Samples, FromS: float64(checked.FirstNS) / 1e9, ToS: float64(checked.LastNS) / 1e9,
 		Sets: []verifySetJSON{}, Gaps: []verifyGapJSON{}}
 	if out.OK {
-		if err := verifySets(path, &out); err != nil {
+		if err := verifySets(stderr, path, batches, &out); err != nil {
 			return err
 		}
 	}
@@ -106,12 +117,15 @@ func verify(w io.Writer, path string, o *verifyOptions) error {
 }
 
 // verifySets judges the samples again, once for each set.
-func verifySets(path string, out *verifyJSON) error {
+func verifySets(stderr io.Writer, path string, batches int64, out *verifyJSON) error {
 	t, err := openTrial(path)
 	if err != nil {
 		return err
 	}
 	defer t.Close()
+	if out.Circumstances, err = report.Circumstances(t); err != nil {
+		return err
+	}
 	sets, err := t.Sets()
 	if err != nil {
 		return err
@@ -129,7 +143,7 @@ func verifySets(path string, out *verifyJSON) error {
 		case !ok:
 			x.Remark = "the file does not say what it was made from"
 		default:
-			if stations, err = record.AnalysisOf(path, a); err != nil {
+			if stations, err = record.AnalysisOf(t, path, a); err != nil {
 				x.Remark = err.Error()
 			}
 		}
@@ -142,7 +156,9 @@ func verifySets(path string, out *verifyJSON) error {
 			out.Sets = append(out.Sets, x)
 			continue
 		}
-		c, err := record.Compare(t, set.N, stations)
+		told, end := bar(stderr, batches, fmt.Sprintf("set %d", set.N))
+		c, err := record.Compare(t, set.N, stations, told)
+		end()
 		if err != nil {
 			return err
 		}
@@ -195,6 +211,9 @@ func writeVerified(w io.Writer, path string, r store.Report, out *verifyJSON) er
 			fmt.Fprintf(w, "; %s", s.Remark)
 		}
 		fmt.Fprintln(w)
+	}
+	if out.Circumstances != nil {
+		out.Circumstances.Write(w)
 	}
 	for _, d := range out.Damage {
 		fmt.Fprintf(w, "damage: %s\n", d)

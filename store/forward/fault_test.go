@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -475,6 +476,51 @@ func TestOutboxLimit(t *testing.T) {
 	assert.Equal(t, 1000, strings.Count(strings.Join(s.lines(), "\n"), pickMeasurement))
 }
 
+// Where the wall clock jumps, lines go on from the first anchor, so that none of a trial goes
+// back or lies over another, and the recorder's health lies beside the picks; the lag is by
+// the wall clock as it was set.
+func TestWallClockJumps(t *testing.T) {
+	begun := time.Now().Add(-100 * time.Second).UTC()
+	lines := func(jump time.Duration) (all []string, health time.Time, lagS float64) {
+		file := newTrialAt(t, begun)
+		fillTrial(t, file, 20)
+		if jump != 0 { // the wall clock was behind by it until 99 s ago
+			require.NoError(t, file.Commit(store.Entry{Clock: []store.Anchor{{TNS: 1e9 - int64(jump), UnixNS: begun.Add(time.Second).UnixNano(), Why: "x"}}}))
+		}
+		s := newFaultServer(t)
+		s.always = status(503, "down")
+		ctx, stop := context.WithCancel(t.Context())
+		f, _ := newForwarder(t, file, s.URL, func(o *Options) {
+			o.Health = func() map[string]float64 { return map[string]float64{"x": 1} }
+			o.wait = func(ctx context.Context, d time.Duration) error { stop(); return ctx.Err() }
+		})
+		require.ErrorIs(t, f.Run(ctx), context.Canceled)
+		_, err := f.fill(t.Context())
+		require.NoError(t, err)
+		for _, l := range outboxLines(t, file) {
+			if strings.HasPrefix(l, healthMeasurement) {
+				ms, err := strconv.ParseInt(l[strings.LastIndexByte(l, ' ')+1:], 10, 64)
+				require.NoError(t, err)
+				health = time.UnixMilli(ms)
+				continue
+			}
+			all = append(all, l)
+		}
+		return all, health, f.Status().LagS
+	}
+	want, health, lag := lines(0)
+	assert.WithinDuration(t, time.Now(), health, 20*time.Second)
+	for _, jump := range []time.Duration{time.Hour, -30 * time.Minute} {
+		got, at, jumpedLag := lines(jump)
+		assert.Equal(t, want, got, "by %v", jump)
+		// Trial time is wall time less the jump: so is the place of health on the picks' line.
+		assert.WithinDuration(t, health.Add(-jump), at, 20*time.Second, "by %v", jump)
+		if jump < 0 {
+			assert.InDelta(t, lag, jumpedLag, 20, "picks before the jump are as old as the wall clock then said")
+		}
+	}
+}
+
 // Thinned traces: one point of every channel for each span, its extremes and mean those of
 // the samples; every sample is in one point.
 func TestTraces(t *testing.T) {
@@ -613,7 +659,7 @@ func TestClosedFile(t *testing.T) {
 func FuzzLines(f *testing.F) {
 	f.Add("a, b=c\\", "x\ny", 1.5)
 	f.Fuzz(func(t *testing.T, rig, station string, v float64) {
-		b := &builder{labels: Labels{rig, "t"}, anchor: anchor, latest: map[string]int64{}}
+		b := &builder{labels: Labels{rig, "t"}, anchor: anchor, latest: map[string]int64{}, perMS: 1}
 		b.event(pick.Event{TS: 1, Kind: pick.Dip, Station: station, Pick: 3})
 		b.add(soakMeasurement, []string{"station", station}, []field{{"v", v}}, 7)
 		text := strings.TrimSuffix(string(b.text), "\n")

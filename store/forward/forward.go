@@ -124,7 +124,8 @@ type Status struct {
 	OutboxFull         bool
 }
 
-// New returns a forwarder of a trial file that is open for writing.
+// New returns a forwarder of a trial file that is open for writing; nil where only Probe is
+// called.
 func New(file *store.Trial, o Options) (*Forwarder, error) {
 	o.defaults()
 	u, err := parseURL(o.URL, o.Plain)
@@ -262,24 +263,41 @@ func (f *Forwarder) look() error {
 	if err != nil {
 		return err
 	}
-	f.note(func(s *Status) { s.outbox(box) })
-	return nil
+	lag, err := lagS(f.file, box)
+	f.note(func(s *Status) { s.outbox(box, lag) })
+	return err
 }
 
-func (s *Status) outbox(box store.Outbox) {
+func (s *Status) outbox(box store.Outbox, lagS float64) {
 	s.WaitingLines, s.WaitingBytes = box.WaitingLines, box.WaitingBytes
 	s.NotYetInOutbox = max(0, box.Picks-box.Upto.Picks) + max(0, box.Events-box.Upto.Events)
-	s.LagS = 0
-	if box.OldestMS > 0 {
-		s.LagS = max(0, float64(time.Now().UnixMilli()-box.OldestMS)/1000)
+	s.LagS = lagS
+}
+
+// lagS returns the age of the oldest line that waits, 0 where none does. Lines count from
+// the trial's first anchor, so that they never go back; the wall clock may have been set
+// since.
+func lagS(file *store.Trial, box store.Outbox) (float64, error) {
+	if box.OldestMS == 0 {
+		return 0, nil
 	}
+	anchors, err := file.Clock()
+	if err != nil {
+		return 0, err
+	}
+	oldest := store.WorldTime(anchors, box.OldestMS*1e6-anchors[0].UnixNS)
+	return max(0, time.Since(oldest).Seconds()), nil
 }
 
 // Lag returns how far a target is behind by the trial file alone.
 func Lag(file *store.Trial, target string) (Status, error) {
-	box, err := file.Outbox(target)
 	var s Status
-	s.outbox(box)
+	box, err := file.Outbox(target)
+	if err != nil {
+		return s, err
+	}
+	lag, err := lagS(file, box)
+	s.outbox(box, lag)
 	s.Parked = uint64(box.Parked)
 	return s, err
 }
@@ -304,9 +322,13 @@ func (f *Forwarder) fill(ctx context.Context) (full bool, err error) {
 		return false, err
 	}
 	f.sent = max(f.sent, box.Sent)
+	lag, err := lagS(f.file, box)
+	if err != nil {
+		return false, err
+	}
 	over := float64(box.WaitingBytes) > f.o.OutboxLimitMB*1e6
 	f.note(func(s *Status) {
-		s.outbox(box)
+		s.outbox(box, lag)
 		if s.OutboxFull = over; over {
 			s.LastError = fmt.Sprintf("%v: %.0f MB wait; picks go on into the trial file and are sent when the server takes them", ErrOutboxFull, float64(box.WaitingBytes)/1e6)
 		}
@@ -319,7 +341,7 @@ func (f *Forwarder) fill(ctx context.Context) (full bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	b := &builder{labels: f.o.Labels, anchor: f.file.Header().AnchorUTC, latest: f.latest}
+	b := &builder{labels: f.o.Labels, anchor: f.file.Header().AnchorUTC, latest: f.latest, perMS: 1}
 	for _, r := range runs {
 		f.setups[r.N] = r.Setups
 		b.run(r)
@@ -346,8 +368,13 @@ func (f *Forwarder) fill(ctx context.Context) (full bool, err error) {
 		return false, err
 	}
 	if f.o.Health != nil && time.Since(f.healthy) > 10*time.Second {
+		anchors, err := f.file.Clock()
+		if err != nil {
+			return false, err
+		}
 		f.healthy = time.Now()
-		b.health(f.o.Health(), f.healthy)
+		// On the time line of the picks, wherever the wall clock was set to.
+		b.health(f.o.Health(), b.anchor.Add(time.Duration(store.TrialNS(anchors, f.healthy))))
 	}
 	if b.lines == 0 && upto == box.Upto {
 		return false, nil
@@ -381,7 +408,7 @@ func (f *Forwarder) traces(ctx context.Context, b *builder, upto *store.Cursor) 
 		return false, nil
 	}
 	groups := f.file.Header().Groups
-	fresh := func() *chunk { return &chunk{groups: groups, of: map[[2]int]*extent{}} }
+	fresh := func() *chunk { return &chunk{groups: groups, of: map[[2]int]*extentAt{}} }
 	c, n := fresh(), upto.Batches
 	for x, err := range f.file.BatchesAfter(upto.Batches) {
 		if err == nil {

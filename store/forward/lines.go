@@ -2,6 +2,7 @@ package forward
 
 import (
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -38,6 +39,7 @@ type builder struct {
 	first  int64
 	last   int64
 	latest map[string]int64 // latest time of each series: a server may keep one point a millisecond only
+	perMS  int64            // stamps a millisecond: 1, or 1e6 where they are ns
 }
 
 type field struct {
@@ -45,47 +47,55 @@ type field struct {
 	value float64
 }
 
-// ms returns the Unix time of s seconds of the trial's time, in milliseconds.
-func (b *builder) ms(s float64) int64 {
-	return b.anchor.Add(time.Duration(math.Round(s*1000)) * time.Millisecond).UnixMilli()
+// at returns the Unix time of s seconds of the trial's time: whole milliseconds, as a stamp.
+func (b *builder) at(s float64) int64 {
+	return b.anchor.Add(time.Duration(math.Round(s*1000))*time.Millisecond).UnixMilli() * b.perMS
 }
 
 // add appends a line. tags are names and values in turn, names sorted behind rig and trial
 // by the caller's choice of them.
-func (b *builder) add(measurement string, tags []string, fields []field, ms int64) {
+func (b *builder) add(measurement string, tags []string, fields []field, at int64) {
 	fields = slices.DeleteFunc(fields, func(f field) bool { return math.IsNaN(f.value) || math.IsInf(f.value, 0) })
 	if len(fields) == 0 {
 		return
 	}
+	b.addTo(b.series(measurement, tags), fields, at)
+}
+
+// series returns the head of a line.
+func (b *builder) series(measurement string, tags []string) string {
 	all := [][2]string{{"rig", b.labels.Rig}, {"trial", b.labels.Trial}}
 	for i := 0; i+1 < len(tags); i += 2 {
 		all = append(all, [2]string{tags[i], tags[i+1]})
 	}
 	slices.SortFunc(all, func(x, y [2]string) int { return strings.Compare(x[0], y[0]) })
-	start := len(b.text)
-	b.text = append(b.text, measurement...)
+	head := []byte(measurement)
 	for _, t := range all {
 		if v := escape(t[1]); v != "" { // an empty tag is no tag
-			b.text = append(b.text, ',')
-			b.text = append(append(append(b.text, t[0]...), '='), v...)
+			head = append(append(append(append(head, ','), t[0]...), '='), v...)
 		}
 	}
-	series := string(b.text[start:])
-	if before, ok := b.latest[series]; ok && ms <= before {
-		ms = before + 1
+	return string(head)
+}
+
+// addTo appends a line to a series; fields are finite numbers.
+func (b *builder) addTo(series string, fields []field, at int64) {
+	b.text = append(b.text, series...)
+	if before, ok := b.latest[series]; ok && at <= before {
+		at = before + b.perMS
 	}
-	b.latest[series] = ms
+	b.latest[series] = at
 	for i, f := range fields {
 		b.text = append(b.text, " ,"[min(i, 1)])
 		b.text = append(append(b.text, f.name...), '=')
 		b.text = strconv.AppendFloat(b.text, f.value, 'g', -1, 64)
 	}
-	b.text = strconv.AppendInt(append(b.text, ' '), ms, 10)
+	b.text = strconv.AppendInt(append(b.text, ' '), at, 10)
 	b.text = append(b.text, '\n')
 	if b.lines++; b.lines == 1 {
-		b.first, b.last = ms, ms
+		b.first, b.last = at, at
 	}
-	b.first, b.last = min(b.first, ms), max(b.last, ms)
+	b.first, b.last = min(b.first, at), max(b.last, at)
 }
 
 // escape writes a tag's value. A backslash has no escape of its own, and a line ends at a
@@ -105,8 +115,10 @@ func escape(v string) string {
 	for len(v) > 120 {
 		v = strings.TrimSpace(strings.ToValidUTF8(v[:120], ""))
 	}
-	return strings.NewReplacer(",", `\,`, " ", `\ `, "=", `\=`).Replace(v)
+	return tagEscapes.Replace(v)
 }
+
+var tagEscapes = strings.NewReplacer(",", `\,`, " ", `\ `, "=", `\=`)
 
 func flag(on bool) float64 {
 	if on {
@@ -135,17 +147,17 @@ func (b *builder) pick(p *pick.Pick, setup string) {
 		name = strings.ToLower(name)
 		fields = append(fields, field{name, f.Value}, field{name + "_u", f.U})
 	}
-	b.add(pickMeasurement, []string{"setup", setup, "station", p.Station}, fields, b.ms(at))
+	b.add(pickMeasurement, []string{"setup", setup, "station", p.Station}, fields, b.at(at))
 }
 
 func (b *builder) event(e pick.Event) {
 	if !math.IsNaN(e.TS) {
-		b.add(eventMeasurement, []string{"kind", string(e.Kind), "station", e.Station}, []field{{"pick", float64(e.Pick)}}, b.ms(e.TS))
+		b.add(eventMeasurement, []string{"kind", string(e.Kind), "station", e.Station}, []field{{"pick", float64(e.Pick)}}, b.at(e.TS))
 	}
 }
 
 func (b *builder) run(r store.Run) {
-	b.add(runMeasurement, nil, []field{{"run", float64(r.N)}, {"planned_picks", float64(r.PlannedPicks)}}, b.ms(float64(r.StartNS)/1e9))
+	b.add(runMeasurement, nil, []field{{"run", float64(r.N)}, {"planned_picks", float64(r.PlannedPicks)}}, b.at(float64(r.StartNS)/1e9))
 }
 
 // soak sums up picks of one station.
@@ -184,7 +196,7 @@ func (b *builder) soak(picks []pick.Pick) {
 	}
 	b.add(soakMeasurement, []string{"station", last.Station}, []field{{"picks", float64(len(picks))}, {"upto_pick", float64(last.N)},
 		{"dropped", n[pick.Dropped]}, {"unsealed", n[pick.Unsealed]}, {"released", n[pick.Released]},
-		{"energy_mean_j", mean}, {"seal_time_p50_s", at(0.5)}, {"seal_time_p95_s", at(0.95)}}, b.ms(last.EndS))
+		{"energy_mean_j", mean}, {"seal_time_p50_s", at(0.5)}, {"seal_time_p95_s", at(0.95)}}, b.at(last.EndS))
 }
 
 func (b *builder) health(fields map[string]float64, at time.Time) {
@@ -193,7 +205,7 @@ func (b *builder) health(fields map[string]float64, at time.Time) {
 		all = append(all, field{name, v})
 	}
 	slices.SortFunc(all, func(x, y field) int { return strings.Compare(x.name, y.name) })
-	b.add(healthMeasurement, nil, all, at.UnixMilli())
+	b.add(healthMeasurement, nil, all, at.UnixMilli()*b.perMS)
 }
 
 // A chunk is the samples of a trace that become one point a channel.
@@ -202,15 +214,38 @@ type chunk struct {
 	firstNS int64
 	lastNS  int64
 	scans   int
-	of      map[[2]int]*extent
+	of      map[[2]int]*extentAt
 }
 
-type extent struct {
-	atNS          int64
-	least, most   float64
-	sum           float64
-	n             int
-	channelOfTags *sample.Channel
+// An Extent is what samples of one channel come to. The zero Extent has none.
+type Extent struct {
+	least, most, sum float64
+	n                int
+}
+
+// Add takes a value; a NaN is passed over.
+func (e *Extent) Add(v float64) {
+	if math.IsNaN(v) {
+		return
+	}
+	if e.n++; e.n == 1 {
+		e.least, e.most = v, v
+	}
+	e.least, e.most = min(e.least, v), max(e.most, v)
+	e.sum += v
+}
+
+// Values returns least, greatest and mean, NaN without a sample.
+func (e *Extent) Values() (least, most, mean float64) {
+	if e.n == 0 {
+		return math.NaN(), math.NaN(), math.NaN()
+	}
+	return e.least, e.most, e.sum / float64(e.n)
+}
+
+type extentAt struct {
+	Extent
+	ns int64 // of its first sample
 }
 
 // push adds a batch and reports whether the chunk spans the time given.
@@ -221,19 +256,16 @@ func (c *chunk) push(x sample.Batch, spanNS int64) bool {
 		}
 		c.lastNS = max(c.lastNS, t)
 		for k := range x.Counts {
-			ch := &c.groups[x.Group].Channels[k]
-			v := ch.Value(x.Counts[k][i])
+			v := c.groups[x.Group].Channels[k].Value(x.Counts[k][i])
 			if math.IsNaN(v) {
 				continue
 			}
 			e := c.of[[2]int{x.Group, k}]
 			if e == nil {
-				e = &extent{atNS: t, least: v, most: v, channelOfTags: ch}
+				e = &extentAt{ns: t}
 				c.of[[2]int{x.Group, k}] = e
 			}
-			e.least, e.most = min(e.least, v), max(e.most, v)
-			e.sum += v
-			e.n++
+			e.Add(v)
 		}
 	}
 	return c.scans > 0 && c.lastNS-c.firstNS >= spanNS
@@ -243,11 +275,59 @@ func (b *builder) trace(c *chunk) {
 	for g := range c.groups {
 		for k := range c.groups[g].Channels {
 			if e := c.of[[2]int{g, k}]; e != nil {
-				b.add(traceMeasurement, []string{"channel", e.channelOfTags.Name, "station", e.channelOfTags.Station},
-					[]field{{"min", e.least}, {"max", e.most}, {"mean", e.sum / float64(e.n)}, {"scans", float64(e.n)}}, b.ms(float64(e.atNS)/1e9))
+				b.extent(&c.groups[g].Channels[k], b.at(float64(e.ns)/1e9), &e.Extent)
 			}
 		}
 	}
+}
+
+func (b *builder) extent(c *sample.Channel, at int64, e *Extent) {
+	least, most, mean := e.Values()
+	if e.n == 0 {
+		return
+	}
+	b.add(traceMeasurement, []string{"channel", c.Name, "station", c.Station},
+		[]field{{"min", least}, {"max", most}, {"mean", mean}, {"scans", float64(e.n)}}, at)
+}
+
+// Lines writes the lines that a Forwarder sends, with stamps in ns, the default of line
+// protocol.
+type Lines struct {
+	b      builder
+	series map[*sample.Channel]string // of traces
+}
+
+// NewLines returns Lines of a trial whose time zero is anchor.
+func NewLines(l Labels, anchor time.Time) *Lines {
+	return &Lines{builder{labels: l, anchor: anchor, latest: map[string]int64{}, perMS: 1e6}, map[*sample.Channel]string{}}
+}
+
+// Pick adds a pick of a setup.
+func (l *Lines) Pick(p *pick.Pick, setup string) { l.b.pick(p, setup) }
+
+// Sample adds one value of a channel, at ns of the trial's time; no line for a NaN.
+func (l *Lines) Sample(c *sample.Channel, ns int64, v float64) {
+	if math.IsNaN(v) {
+		return
+	}
+	series := l.series[c]
+	if series == "" {
+		series = l.b.series(traceMeasurement, []string{"channel", c.Name, "station", c.Station})
+		l.series[c] = series
+	}
+	l.b.addTo(series, []field{{"value", v}}, l.b.anchor.UnixNano()+ns)
+}
+
+// Extent adds what samples of a channel from ns on come to; no line without a sample.
+func (l *Lines) Extent(c *sample.Channel, ns int64, e *Extent) {
+	l.b.extent(c, l.b.anchor.UnixNano()+ns, e)
+}
+
+// Flush writes the lines added since the last one.
+func (l *Lines) Flush(w io.Writer) error {
+	_, err := w.Write(l.b.text)
+	l.b.text = l.b.text[:0]
+	return err
 }
 
 // A point is a line taken apart.

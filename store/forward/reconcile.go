@@ -359,25 +359,53 @@ func (f *Forwarder) query(ctx context.Context, q url.Values, each func(series)) 
 	}
 }
 
-// get asks the server for a page; the caller closes the body.
+// get asks the server for a page; the caller closes the body. A long answer may take as long as
+// it takes; one that stands still for the time-out of a request ends with an error.
 func (f *Forwarder) get(ctx context.Context, path string, q url.Values) (io.ReadCloser, http.Header, error) {
 	u := f.base.JoinPath(path)
 	u.RawQuery = q.Encode()
+	ctx, give := context.WithCancelCause(ctx)
+	cancel := func() { give(fmt.Errorf("the server said nothing for %v", f.o.Timeout)) }
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, u.String(), nil)
 	if err != nil {
+		cancel()
 		return nil, nil, err
 	}
 	if f.o.Token != "" {
 		request.Header.Set("Authorization", "Token "+f.o.Token)
 	}
-	answer, err := f.http.Do(request)
+	patient := *f.http
+	patient.Timeout = 0
+	answer, err := patient.Do(request)
 	if err != nil {
+		cancel()
 		return nil, nil, fmt.Errorf("%s", f.hide(err.Error()))
 	}
+	answer.Body = &watched{ReadCloser: answer.Body, within: f.o.Timeout, cancel: cancel, stall: time.AfterFunc(f.o.Timeout, cancel)}
 	if answer.StatusCode/100 != 2 {
 		said, _ := io.ReadAll(io.LimitReader(answer.Body, 300))
 		answer.Body.Close()
 		return nil, nil, fmt.Errorf("%s: %s: %s", path, answer.Status, f.hide(string(said)))
 	}
 	return answer.Body, answer.Header, nil
+}
+
+// watched is a body that is given up when nothing comes for a while.
+type watched struct {
+	io.ReadCloser
+	within time.Duration
+	stall  *time.Timer
+	cancel func()
+}
+
+func (w *watched) Read(p []byte) (int, error) {
+	n, err := w.ReadCloser.Read(p)
+	w.stall.Reset(w.within)
+	return n, err
+}
+
+func (w *watched) Close() error {
+	w.stall.Stop()
+	defer w.cancel()
+	return w.ReadCloser.Close()
 }

@@ -2,14 +2,18 @@ package forward
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
 	"fmt"
 	"io"
+	"log"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
 	"net/url"
 	"os"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -157,7 +161,24 @@ func TestServerKilledHalfWay(t *testing.T) {
 			// Points in the future, or older than a server keeps, would be another test.
 			file := newTrialAt(t, time.Now().Add(-time.Duration(points/2+86400)*time.Second).Truncate(time.Second))
 			fillTrial(t, file, points/2)
-			f, err := New(file, Options{URL: server.URL, Bucket: "griptrial", Org: "hall", Labels: Labels{Rig: "hall, rig 1", Trial: "killed"},
+			// The server dies at the request that follows half of the lines, and is back a little later.
+			var killed atomic.Bool
+			var back sync.WaitGroup
+			var f *Forwarder
+			behind, err := url.Parse(server.URL)
+			require.NoError(t, err)
+			pass := httputil.NewSingleHostReverseProxy(behind)
+			pass.ErrorHandler = func(http.ResponseWriter, *http.Request, error) { panic(http.ErrAbortHandler) }
+			front := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				if f.Status().LinesSent >= uint64(points/2) && killed.CompareAndSwap(false, true) {
+					server.Kill()
+					back.Go(func() { time.Sleep(300 * time.Millisecond); server.Start() })
+				}
+				pass.ServeHTTP(w, r)
+			}))
+			front.Config.ErrorLog = log.New(io.Discard, "", 0)
+			defer front.Close()
+			f, err = New(file, Options{URL: front.URL, Bucket: "griptrial", Org: "hall", Labels: Labels{Rig: "hall, rig 1", Trial: "killed"},
 				Timeout: 20 * time.Second, BackoffFirst: 50 * time.Millisecond, BackoffMax: 500 * time.Millisecond})
 			require.NoError(t, err)
 			defer f.Close()
@@ -165,20 +186,10 @@ func TestServerKilledHalfWay(t *testing.T) {
 			assert.Equal(t, tt.kind, probed.Kind)
 			assert.Empty(t, probed.Warnings)
 
-			var killing sync.WaitGroup
-			ctx, stop := context.WithCancel(t.Context())
-			killing.Go(func() {
-				for f.Status().LinesSent < uint64(points/2) && ctx.Err() == nil {
-					time.Sleep(time.Millisecond)
-				}
-				server.Kill()
-				time.Sleep(300 * time.Millisecond)
-				server.Start()
-			})
 			began := time.Now()
 			require.NoError(t, f.Drain(t.Context()))
-			stop()
-			killing.Wait()
+			back.Wait()
+			require.True(t, killed.Load())
 			took := time.Since(began)
 			s := f.Status()
 			assert.Positive(t, s.Failures, "the server was away")

@@ -1,0 +1,70 @@
+package record
+
+import (
+	"errors"
+	"math"
+
+	"griptrial/analyze/engine"
+	"griptrial/config"
+	"griptrial/store"
+)
+
+// ErrNoSetups says that a recording was made without a trial file.
+var ErrNoSetups = errors.New("recorded without a trial file: there are no setups")
+
+// A Tested is what a recorded trial tells about engines and leaks.
+type Tested struct {
+	Trial      *config.Trial
+	AmbientKPa float64         // as the rig file states; NaN where it does not
+	Setups     []engine.Tested // those with picks, in the trial's order
+}
+
+// TestedSetups returns the setups of a trial with the picks of an analysis; name is what
+// messages call the file.
+func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
+	h := file.Header()
+	if len(h.TrialText) == 0 {
+		return Tested{}, ErrNoSetups
+	}
+	out := Tested{AmbientKPa: math.NaN()}
+	stations := map[string]engine.Station{}
+	var rig *config.Rig
+	if len(h.RigText) > 0 {
+		var err error
+		if rig, err = config.ParseRig("rig of "+name, h.RigText); err != nil {
+			return Tested{}, err
+		}
+		out.AmbientKPa = rig.AmbientKPa
+		for _, s := range rig.Stations {
+			stations[s.Name] = engine.Station{VolumeL: s.VolumeL, VolumeU: s.VolumeUL, BlankLminANR: s.BlankLeakLminANR, BlankU: s.BlankLeakU, IdleBandKPa: s.IdleBandKPa}
+		}
+	}
+	var err error
+	if out.Trial, err = ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
+		return Tested{}, err
+	}
+	picks, err := file.Picks(set, "")
+	if err != nil {
+		return Tested{}, err
+	}
+	runs, err := file.Runs()
+	if err != nil {
+		return Tested{}, err
+	}
+	setupOf, pieces := map[int]map[string]string{}, map[int]string{}
+	for _, r := range runs {
+		setupOf[r.N], pieces[r.N] = r.Setups, r.Piece
+	}
+	for _, s := range out.Trial.Setups {
+		t := engine.Tested{Setup: s, RequiredKPa: out.Trial.RequiredVacuumKPa(s.Name), Pieces: pieces, Stations: stations}
+		for _, p := range picks {
+			if setupOf[p.Run][p.Station] == s.Name {
+				t.Picks = append(t.Picks, p)
+			}
+		}
+		if len(t.Picks) > 0 {
+			out.Setups = append(out.Setups, t)
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,71 @@
+package store
+
+import (
+	"encoding/json"
+
+	"griptrial/analyze"
+	"griptrial/analyze/pick"
+)
+
+// Heads returns the picks of a set without their figures, in the order in which they were
+// stored, with their row numbers: of a long trial a tenth of what Picks reads.
+func (t *Trial) Heads(set int) (picks []pick.Pick, rows []int64, err error) {
+	err = t.heads(t.readers, &picks, &rows, "pick_set = ?", set)
+	return picks, rows, clear(t.path, "read", err)
+}
+
+// heads reads the rows of picks that the condition selects.
+func (t *Trial) heads(q querier, picks *[]pick.Pick, ids *[]int64, condition string, args ...any) error {
+	for r, err := range pickTable.rows(q, "WHERE "+condition+" ORDER BY id", args...) {
+		if err != nil {
+			return err
+		}
+		id := r.int()
+		r.int()
+		var p pick.Pick
+		for _, c := range pickColumns {
+			setFrom(r, c.field(&p))
+		}
+		for _, n := range figureNames {
+			*n.figure(&p) = analyze.None()
+		}
+		*picks, *ids = append(*picks, p), append(*ids, id)
+	}
+	return nil
+}
+
+// PicksAt returns the picks in the rows with the given numbers, in the order of the rows.
+func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
+	list, err := json.Marshal(rows)
+	if err != nil {
+		return nil, err
+	}
+	picks, _, err := t.picksWhere("id IN (SELECT value FROM json_each(?1))", string(list))
+	return picks, err
+}
+
+// FigureValues returns the value of one figure of every pick of a set that has it, by the
+// row number of the pick.
+func (t *Trial) FigureValues(set int, name string) (map[int64]float64, error) {
+	values := map[int64]float64{}
+	for r, err := range figureTable.rows(t.readers, "WHERE name = ?1 AND pick IN (SELECT id FROM picks WHERE pick_set = ?2)", name, set) {
+		if err != nil {
+			return nil, clear(t.path, "read", err)
+		}
+		id := r.int()
+		r.text()
+		if v := r.float(); v == v {
+			values[id] = v
+		}
+	}
+	return values, nil
+}
+
+// FigureNames returns the names of the figures of a pick, in the order of FORMAT.md.
+func FigureNames() []string {
+	names := make([]string, len(figureNames))
+	for i, n := range figureNames {
+		names[i] = n.name
+	}
+	return names
+}
