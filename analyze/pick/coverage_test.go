@@ -197,3 +197,51 @@ func TestLowestOfNoise(t *testing.T) {
 		}
 	}
 }
+
+// A knee that noise hides is the worst that can lie in the window: the slope changes fourfold
+// within 5 kPa of the required vacuum, and noise is up to half of the window. No fit sees it for sure,
+// and the interval covers less; how much less is what this test holds.
+func TestKneeHiddenByNoise(t *testing.T) {
+	const picks = 200
+	for _, rate := range []float64{100, 1000} {
+		for _, sigma := range []float64{0.1, 0.3, 1} {
+			for _, slope := range [][2]float64{{200, 50}, {50, 200}} {
+				var c cell
+				for seed := range uint64(picks) {
+					rng := rand.New(rand.NewPCG(seed, 3))
+					start := 0.5 + rng.Float64()/rate
+					knee := 25 + 10*rng.Float64()
+					until := knee / slope[0]
+					truth := 30 / slope[0]
+					if knee < 30 {
+						truth = until + (30-knee)/slope[1]
+					}
+					b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: sigma, seed: seed,
+						vacuum: func(x float64) float64 {
+							switch d := x - start; {
+							case d < 0:
+								return 0
+							case d < until:
+								return slope[0] * d
+							default:
+								return min(60, knee+slope[1]*(d-until))
+							}
+						},
+						switches: map[sample.Kind]func(float64) bool{sample.Supply: func(x float64) bool { return x >= start }}}
+					k, err := New(Settings{Station: "A", RequiredKPa: require30}, b.groups())
+					require.NoError(t, err)
+					k.inspect = func(p *cycle) {
+						x := p.sealed.err.Figure(p.sealed.t)
+						c.add(x.Value, x.U, x.Lo, x.Hi, start+truth)
+					}
+					b.run(0, 2, k.Push)
+					k.Finish()
+				}
+				name := fmt.Sprintf("%4g Hz, %3g kPa, %g then %g kPa/s", rate, sigma, slope[0], slope[1])
+				t.Logf("%-40s %v", name, &c)
+				require.Equal(t, picks, c.n, name)
+				assert.GreaterOrEqual(t, c.share(), 0.8, name)
+			}
+		}
+	}
+}

@@ -257,11 +257,11 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 	// Where the points lie further apart than σ noise moves little, and they are smoothed that
 	// far to tell the density; the trials go with it.
 	wide := max(sigma, (v[points/2+1]-v[points/2-2])/3)
-	lo, hi := v[0], v[points-1]
+	lo, hi := course-3*sigma, course+3*sigma // one point of 64 more than half moves it by 2 σ
 	if wide > sigma {
 		lo, hi = course, course
 	}
-	for hi-lo > sigma/1000 {
+	for hi-lo > sigma/200 {
 		x := (lo + hi) / 2
 		above := 0.0
 		for _, y := range v {
