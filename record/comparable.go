@@ -49,11 +49,10 @@ func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare
 	for i := range trial.Setups {
 		trial.Setups[i].VacuumKPa = requiredKPa
 	}
-	live, _, err := file.Heads(1)
+	plan, err := PlanAsRun(trial, file)
 	if err != nil {
 		return nil, err
 	}
-	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	if err != nil {
 		return nil, err

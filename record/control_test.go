@@ -130,7 +130,8 @@ func TestOperatorRuns(t *testing.T) {
 	assert.Equal(t, trial.Runs[1].Piece, stored[1].Piece)
 	assert.Greater(t, stored[1].StartNS, stored[0].StartNS)
 
-	again := PlanAsRun(trial, found)
+	again, err := PlanAsRun(trial, file)
+	require.NoError(t, err)
 	require.True(t, again.ByOperator())
 	settings, err = Settings(rig, again)
 	require.NoError(t, err)

@@ -38,11 +38,10 @@ func judgedBy(file *store.Trial, name string, a store.Analysis) (*Plan, []pick.S
 	if err != nil {
 		return nil, nil, err
 	}
-	live, _, err := file.Heads(1)
+	plan, err := PlanAsRun(trial, file)
 	if err != nil {
 		return nil, nil, err
 	}
-	plan := PlanAsRun(trial, live)
 	settings, err := Settings(rig, plan)
 	return plan, settings, err
 }

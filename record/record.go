@@ -36,17 +36,17 @@ type Recorder struct {
 	CommitEvery time.Duration
 	// Committed is called from Run's goroutine after every commit; it may be nil.
 	Committed func(Progress)
-	// Now reads the trial's clock and the wall clock of one instant. It lets the recorder keep
-	// jumps of the wall clock and how devices kept their deadlines; nil: neither.
-	Now func() (ns int64, wall time.Time)
-	// PollingEvery is how often it keeps how deadlines were kept; a minute unless set.
-	PollingEvery time.Duration
 	// Heard is called from Run's goroutine with every batch as it comes, before it is durable
 	// or judged; it may be nil. What it and Committed are given is not theirs to change, and
 	// the recording waits for them: they must not wait for anything.
 	Heard func(sample.Batch)
 	// Control has an operator begin and end the runs; nil: they follow each other.
 	Control *Control
+	// Now reads the trial's clock and the wall clock of one instant. It lets the recorder keep
+	// jumps of the wall clock and how devices kept their deadlines; nil: neither.
+	Now func() (ns int64, wall time.Time)
+	// PollingEvery is how often it keeps how deadlines were kept; a minute unless set.
+	PollingEvery time.Duration
 	// EndAfterPlan has Run return once every station has made its planned picks.
 	EndAfterPlan bool
 }

@@ -6,10 +6,10 @@ package record
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"griptrial/analyze/pick"
 	"griptrial/config"
+	"griptrial/store"
 )
 
 // A Plan says which run each pick of a station belongs to, and what it requires. A pick that
@@ -45,20 +45,21 @@ func NewOperatorPlan(t *config.Trial) *Plan {
 	return p
 }
 
-// PlanAsRun returns the plan of a trial as it was carried out: picks of the live analysis
-// belong to the runs that they belonged to then.
-func PlanAsRun(t *config.Trial, live []pick.Pick) *Plan {
-	p := NewPlan(t)
-	if !slices.ContainsFunc(live, func(x pick.Pick) bool { return x.Run != p.Run(x.Station, x.N) }) {
-		return p
+// PlanAsRun returns the plan of a trial as it was carried out: picks of the live analysis in
+// file belong to the runs that they belonged to then.
+func PlanAsRun(t *config.Trial, file *store.Trial) (*Plan, error) {
+	planned, asRun := NewPlan(t), NewOperatorPlan(t)
+	asRun.replay = true
+	same := true
+	err := file.Heads(1, func(_ int64, x *pick.Pick) {
+		same = same && x.Run == planned.Run(x.Station, x.N)
+		asRun.note(x.Station, x.N, x.Run)
+		asRun.run = x.Run // picks that were never stored belong to the last run
+	})
+	if same {
+		return planned, err
 	}
-	p = NewOperatorPlan(t)
-	p.replay = true
-	for _, x := range live {
-		p.note(x.Station, x.N, x.Run)
-		p.run = x.Run // picks that were never stored belong to the last run
-	}
-	return p
+	return asRun, err
 }
 
 // note keeps the run of pick n of a station.

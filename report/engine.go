@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -129,7 +130,7 @@ func num(x float64) analyze.Number { return analyze.Number(x) }
 
 func leakJSON(f engine.Fit) LeakJSON {
 	j := LeakJSON{Law: f.Law, K: num(f.K), N: num(f.N), SeK: num(f.SeK()), SeN: num(f.SeN()), CovKN: num(f.Cov[0][1]), Dof: num(f.Dof),
-		Settings: f.Settings, TestedToKPa: num(f.TestedToKPa)}
+		Settings: f.Settings, TestedToKPa: num(f.TestedToKPa), Points: []LeakPointJSON{}}
 	for _, o := range f.Others {
 		j.Others = append(j.Others, leakJSON(o))
 	}
@@ -207,10 +208,23 @@ func MatchTrial(file *store.Trial, name string, set int, q engine.Question) (Eng
 		return EngineJSON{}, fmt.Errorf("%s: %w", name, err)
 	}
 	j, err := MatchEngines(leaks, q)
-	if err == nil && ambientFrom != "" {
+	if err != nil {
+		return EngineJSON{}, err
+	}
+	var told []string
+	for _, l := range leaks {
+		told = append(told, l.Name)
+	}
+	for _, s := range t.Setups {
+		if name := engine.NameOf(s.Setup); !slices.Contains(told, name) {
+			told = append(told, name)
+			j.Remarks = append(j.Remarks, name+": no leak is told: no flow above 0 in the hold, no leak-down with a volume, no tested engine with a known curve")
+		}
+	}
+	if ambientFrom != "" {
 		j.Remarks = append(j.Remarks, "ambient: "+ambientFrom)
 	}
-	return j, err
+	return j, nil
 }
 
 // SeaLevel says where the ambient pressure is from when nobody stated it.
@@ -397,8 +411,12 @@ func (j EngineJSON) write(w io.Writer) error {
 		fmt.Fprintf(w, "%s\n", j.Name)
 	}
 	l := j.Leak
-	fmt.Fprintf(w, "leak: %s law, k %.4g L/min ANR per kPa^n (± %s), n %.3f (± %s); %d settings, tested to %.4g kPa\n",
-		l.Law, l.K, dash(float64(l.SeK), "%.2g"), l.N, dash(float64(l.SeN), "%.2g"), l.Settings, l.TestedToKPa)
+	settings := "one setting"
+	if l.Settings > 1 {
+		settings = fmt.Sprintf("%d settings", l.Settings)
+	}
+	fmt.Fprintf(w, "leak: %s law, k %.4g L/min ANR per kPa^n (± %s), n %.3f (± %s); %s, tested to %.4g kPa\n",
+		l.Law, l.K, dash(float64(l.SeK), "%.2g"), l.N, dash(float64(l.SeN), "%.2g"), settings, l.TestedToKPa)
 	sources := map[string]int{}
 	for _, p := range l.Points {
 		sources[p.Source]++

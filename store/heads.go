@@ -7,29 +7,33 @@ import (
 	"griptrial/analyze/pick"
 )
 
-// Heads returns the picks of a set without their figures, in the order in which they were
-// stored, with their row numbers: of a long trial a tenth of what Picks reads.
-func (t *Trial) Heads(set int) (picks []pick.Pick, rows []int64, err error) {
-	err = t.heads(t.readers, &picks, &rows, "pick_set = ?", set)
-	return picks, rows, clear(t.path, "read", err)
+// Heads hands on the picks of a set without their figures, in the order in which they were
+// stored, with their row numbers: of a long trial a tenth of what Picks reads. The pick is
+// f's until it returns.
+func (t *Trial) Heads(set int, f func(row int64, p *pick.Pick)) error {
+	return clear(t.path, "read", eachHead(t.readers, f, "pick_set = ?", set))
 }
 
-// heads reads the rows of picks that the condition selects.
-func (t *Trial) heads(q querier, picks *[]pick.Pick, ids *[]int64, condition string, args ...any) error {
+// eachHead hands on the rows of picks that the condition selects.
+func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...any) error {
+	var p pick.Pick
+	for _, n := range figureNames {
+		*n.figure(&p) = analyze.None()
+	}
+	fields := make([]any, len(pickColumns))
+	for i, c := range pickColumns {
+		fields[i] = c.field(&p)
+	}
 	for r, err := range pickTable.rows(q, "WHERE "+condition+" ORDER BY id", args...) {
 		if err != nil {
 			return err
 		}
 		id := r.int()
 		r.int()
-		var p pick.Pick
-		for _, c := range pickColumns {
-			setFrom(r, c.field(&p))
+		for _, x := range fields {
+			setFrom(r, x)
 		}
-		for _, n := range figureNames {
-			*n.figure(&p) = analyze.None()
-		}
-		*picks, *ids = append(*picks, p), append(*ids, id)
+		f(id, &p)
 	}
 	return nil
 }

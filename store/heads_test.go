@@ -34,8 +34,11 @@ func TestHeads(t *testing.T) {
 	require.NoError(t, file.AppendPicks(set, all[:2], nil))
 	require.NoError(t, file.AppendPicks(1, all[3:], nil))
 
-	heads, rows, err := file.Heads(1)
-	require.NoError(t, err)
+	var heads []pick.Pick
+	var rows []int64
+	require.NoError(t, file.Heads(1, func(row int64, p *pick.Pick) {
+		heads, rows = append(heads, *p), append(rows, row)
+	}))
 	require.Equal(t, []int64{1, 2, 3, 6, 7}, rows)
 	var blanks []pick.Pick
 	for _, p := range all {

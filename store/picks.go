@@ -291,12 +291,13 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	defer tx.Rollback()
 	var picks []pick.Pick
 	var ids []int64
-	if err := t.heads(tx, &picks, &ids, condition, args...); err != nil {
-		return nil, nil, clear(t.path, "read", err)
-	}
 	at := map[int64]int{}
-	for i, id := range ids {
-		at[id] = i
+	err = eachHead(tx, func(id int64, p *pick.Pick) {
+		at[id] = len(picks)
+		picks, ids = append(picks, *p), append(ids, id)
+	}, condition, args...)
+	if err != nil {
+		return nil, nil, clear(t.path, "read", err)
 	}
 	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
 		if err != nil {

@@ -143,7 +143,9 @@ func (s *Server) getSoak(r *http.Request) (any, error) {
 	}
 	return s.computed(r, func(t *compare.Trial) (any, error) {
 		j := SoaksJSON{Runs: []SoakJSON{}}
-		for _, x := range compare.Soaks(t) {
+		withLine := *t
+		withLine.Line = s.pyramid.lineNow()
+		for _, x := range compare.Soaks(&withLine) {
 			k := SoakJSON{SoakJSON: report.Soak(x), FirstS: analyze.Number(x.FirstS), Series: []SoakSeriesJSON{},
 				Drops: SoakDropsJSON{AtH: []analyze.Number{}, Dropped: []int{}, Per1000: []analyze.Number{}, Lo: []analyze.Number{}, Hi: []analyze.Number{}}}
 			for _, y := range x.Trends {
@@ -183,7 +185,7 @@ func (s *Server) getLineSpeed(r *http.Request) (any, error) {
 		}
 		var rows []report.Row
 		for _, p := range t.Picks {
-			if !q.has("station") || p.Station == q.text("station") {
+			if p.Spoiled == "" && (!q.has("station") || p.Station == q.text("station")) {
 				rows = append(rows, report.Row{Pick: p.Pick, Setup: p.Setup})
 			}
 		}
@@ -290,7 +292,7 @@ func (s *Server) engine(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) matchEngines(ctx context.Context, ask EngineAskJSON) (any, error) {
 	if len(s.config.Engines) == 0 {
-		return nil, problemf(http.StatusUnprocessableEntity, "the server was given no file of engines; start it with --engines")
+		return nil, problemf(http.StatusUnprocessableEntity, "the server was given no file of engines; start it with --page-engines")
 	}
 	q := engine.NewQuestion(s.config.Engines, math.NaN())
 	for _, x := range []struct {

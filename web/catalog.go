@@ -75,17 +75,11 @@ func newCatalog(file *store.Trial) (*catalog, error) {
 
 // read takes the picks of a file that is not being recorded.
 func (c *catalog) read() error {
-	picks, rows, err := c.file.Heads(1)
-	if err != nil {
-		return err
-	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for i := range picks {
-		c.addHead(&picks[i], rows[i])
-	}
+	err := c.file.Heads(1, func(row int64, p *pick.Pick) { c.addHead(p, row) })
 	c.mark()
-	return nil
+	return err
 }
 
 // add takes picks that have been stored, in their order, while the file is recorded.

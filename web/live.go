@@ -584,3 +584,25 @@ func (t *tap) take(b sample.Batch) bool {
 	}
 	return false
 }
+
+// Causes are how often polls failed, by why.
+type Causes map[string]uint64
+
+// Device returns the health of a device whose polls were answered so often; latenesses are 0
+// where polls are not ours.
+func Device(name string, answered uint64, median, p99, worst time.Duration, causes Causes) DeviceJSON {
+	late := func(d time.Duration) analyze.Number {
+		if worst == 0 {
+			return analyze.Number(math.NaN())
+		}
+		return analyze.Number(d.Seconds())
+	}
+	j := DeviceJSON{Name: name, Answered: int(answered), Causes: map[string]int{}, LateP50S: late(median), LateP99S: late(p99), LateWorstS: late(worst)}
+	for why, n := range causes {
+		if n > 0 {
+			j.Causes[why] = int(n)
+			j.Failed += int(n)
+		}
+	}
+	return j
+}

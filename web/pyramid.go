@@ -8,6 +8,7 @@ import (
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
+	"griptrial/analyze/compare"
 )
 
 // A pyramid is a whole trial, coarse enough to draw at once: of every channel the least and
@@ -17,7 +18,8 @@ import (
 type pyramid struct {
 	mu     sync.RWMutex
 	groups []*stretches
-	next   int64 // commit number of the next batch
+	line   *compare.Line // what the switched channels show of the line
+	next   int64         // commit number of the next batch
 	lastNS int64
 	most   int // stretches of a group
 }
@@ -37,7 +39,7 @@ type stretches struct {
 }
 
 func newPyramid(groups []sample.Group) *pyramid {
-	p := &pyramid{next: 1, most: mostStretches}
+	p := &pyramid{next: 1, most: mostStretches, line: compare.NewLine(groups)}
 	for _, g := range groups {
 		s := &stretches{channels: g.Channels, per: 1, gapNS: 250e6, lo: make([][]int64, len(g.Channels)), hi: make([][]int64, len(g.Channels))}
 		for i := range g.Channels {
@@ -58,6 +60,7 @@ func (p *pyramid) add(batches ...sample.Batch) {
 		if n := len(b.T); n > 0 {
 			p.groups[b.Group].add(b, p.next, p.most)
 			p.lastNS = max(p.lastNS, b.T[n-1])
+			p.line.Take(&b)
 		}
 		p.next++
 	}
@@ -93,11 +96,11 @@ func (s *stretches) add(b sample.Batch, seq int64, most int) {
 			end++
 		}
 		for c := range s.lo {
-			lo, hi := s.lo[c][last], s.hi[c][last]
+			lo, hi := rank(s.lo[c][last]), s.hi[c][last]
 			for _, n := range b.Counts[c][j:end] {
-				lo, hi = lower(lo, n), max(hi, n) // Missing is below all counts
+				lo, hi = min(lo, rank(n)), max(hi, n) // Missing is below all counts
 			}
-			s.lo[c][last], s.hi[c][last] = lo, hi
+			s.lo[c][last], s.hi[c][last] = count(lo), hi
 		}
 		s.to[last] = b.T[end-1]
 		s.scans[last] += end - j
@@ -105,13 +108,12 @@ func (s *stretches) add(b sample.Batch, seq int64, most int) {
 	}
 }
 
-// lower returns the less of two counts; one that is missing does not count.
-func lower(a, b int64) int64 {
-	if a == sample.Missing || b != sample.Missing && b < a {
-		return b
-	}
-	return a
-}
+// rank orders counts as they are, but Missing, the least, behind all: a loop over it has no
+// branches.
+func rank(n int64) uint64 { return (uint64(n) ^ 1<<63) - 1 }
+
+// count is the count of a rank.
+func count(rank uint64) int64 { return int64((rank + 1) ^ 1<<63) }
 
 // double makes one stretch of two.
 func (s *stretches) double() {
@@ -124,7 +126,7 @@ func (s *stretches) double() {
 		}
 		s.scans[n] = s.scans[i]
 		for c := range s.lo {
-			s.lo[c][n], s.hi[c][n] = lower(s.lo[c][i], s.lo[c][k]), max(s.hi[c][i], s.hi[c][k])
+			s.lo[c][n], s.hi[c][n] = count(min(rank(s.lo[c][i]), rank(s.lo[c][k]))), max(s.hi[c][i], s.hi[c][k])
 		}
 		n++
 	}
@@ -304,6 +306,13 @@ func (p *pyramid) seqAt(ns int64) int64 {
 		}
 	}
 	return seq - 1
+}
+
+// lineNow returns what the switched channels have shown of the line so far.
+func (p *pyramid) lineNow() *compare.Line {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	return p.line.Snapshot()
 }
 
 // endNS returns the latest stamp.

@@ -31,7 +31,7 @@ const schemasFrom = "    # From the Go types: go test ./web -run TestSchemas -up
 
 // bodies are the types that requests and answers hold.
 var bodies = []any{SessionJSON{}, LoginJSON{}, ProblemJSON{}, TrialJSON{}, StateJSON{}, HealthJSON{}, PicksView{}, PickDetailJSON{},
-	BudgetsJSON{}, TracesJSON{}, OverlayJSON{}, report.ComparisonJSON{}, report.ChoiceJSON{}, SoaksJSON{}, report.LineSpeedsJSON{},
+	report.BudgetsJSON{}, TracesJSON{}, OverlayJSON{}, report.ComparisonJSON{}, report.ChoiceJSON{}, SoaksJSON{}, report.LineSpeedsJSON{},
 	EngineAskJSON{}, report.EngineJSON{}, LayoutAskJSON{}, LayoutAnswerJSON{}, SheetAskJSON{}, BenchJSON{}, BenchAskJSON{},
 	StartJSON{}, NoteAskJSON{}, SpoilJSON{}, GripJSON{}, SamplesJSON{}, SkippedJSON{}, EndJSON{}}
 
@@ -45,6 +45,7 @@ var words = map[reflect.Type][]any{
 	reflect.TypeFor[compare.Finding](): {compare.Better, compare.Worse, compare.NotApart, compare.Untestable, compare.OnePiece, compare.NotYet},
 	reflect.TypeFor[engine.Law]():      {engine.Power, engine.Orifice, engine.Laminar},
 	reflect.TypeFor[sample.Kind]():     kinds(),
+	reflect.TypeFor[analyze.Shape]():   {analyze.Gaussian, analyze.Rectangular, analyze.OneSided},
 }
 
 func kinds() (all []any) {
@@ -73,7 +74,7 @@ func (s *schemas) of(t reflect.Type) string {
 	case t == reflect.TypeFor[analyze.Figure]():
 		s.text["Figure"] = "      type: object\n      nullable: true\n      description: \"a value with its standard uncertainty u, its 95 % interval and what a reader must know; null where it cannot be had\"\n" +
 			"      additionalProperties: false\n      required: [value, u, lo, hi, warnings]\n      properties:\n" +
-			"        value: {type: number}\n        u: {type: number, nullable: true}\n        lo: {type: number, nullable: true}\n        hi: {type: number, nullable: true}\n        warnings: {type: array, items: {type: string}}\n"
+			"        value: {type: number, nullable: true, description: null where it is beyond all numbers}\n        u: {type: number, nullable: true}\n        lo: {type: number, nullable: true}\n        hi: {type: number, nullable: true}\n        warnings: {type: array, items: {type: string}}\n"
 		return `{$ref: "#/components/schemas/Figure"}`
 	case words[t] != nil:
 		var list []string
@@ -126,15 +127,20 @@ func (s *schemas) of(t reflect.Type) string {
 }
 
 // fields writes the fields of a struct, those of embedded ones among them.
-func (s *schemas) fields(t reflect.Type, required *[]string, w *strings.Builder) {
+func (s *schemas) fields(t reflect.Type, required *[]string, w *strings.Builder, hidden ...string) {
+	own := slices.Clone(hidden) // keys of the struct itself hide those of what it embeds
+	for i := range t.NumField() {
+		key, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
+		own = append(own, key)
+	}
 	for i := range t.NumField() {
 		f := t.Field(i)
 		key, options, _ := strings.Cut(f.Tag.Get("json"), ",")
 		switch {
 		case f.Anonymous && key == "":
-			s.fields(f.Type, required, w)
+			s.fields(f.Type, required, w, own...)
 			continue
-		case !f.IsExported() || key == "-":
+		case !f.IsExported() || key == "-" || slices.Contains(hidden, key):
 			continue
 		}
 		if !strings.Contains(options, "omitempty") {

@@ -216,7 +216,7 @@ func (s *Server) Handler() http.Handler {
 		}
 		fail(w, problemf(http.StatusNotFound, "nothing is at %.200q", r.URL.Path))
 	})
-	mux.Handle("GET /", page())
+	mux.Handle("/", page())
 	return s.guard(mux)
 }
 
@@ -228,6 +228,11 @@ func page() http.Handler {
 	}
 	built := http.FileServerFS(files)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			fail(w, problemf(http.StatusMethodNotAllowed, "%s is not allowed here", r.Method))
+			return
+		}
 		name := strings.TrimPrefix(r.URL.Path, "/")
 		if name == "" {
 			name = "index.html"
@@ -238,7 +243,7 @@ func page() http.Handler {
 			}
 		}
 		if info, err := fs.Stat(files, name); err != nil || info.IsDir() || strings.HasPrefix(name, ".") {
-			http.NotFound(w, r)
+			fail(w, problemf(http.StatusNotFound, "nothing is at %.200q", r.URL.Path))
 			return
 		}
 		built.ServeHTTP(w, r)

@@ -129,6 +129,7 @@ type sse struct {
 }
 
 func (o *sse) begin() {
+	o.c.SetReadDeadline(time.Time{}) // nothing more is read; the deadline would end the stream
 	h := o.w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("X-Accel-Buffering", "no")

@@ -3,7 +3,6 @@ package web
 import (
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
-	"griptrial/analyze/compare"
 	"griptrial/analyze/pick"
 	"griptrial/report"
 )
@@ -252,9 +251,8 @@ type FaultJSON struct {
 // A PickView is a pick as the page shows it.
 type PickView struct {
 	report.PickJSON
-	Piece       string  `json:"piece"`
-	Spoiled     *string `json:"spoiled"`     // the reason; null where it counts
-	Provisional bool    `json:"provisional"` // not final, not stored yet
+	Piece       string `json:"piece"`
+	Provisional bool   `json:"provisional"` // not final, not stored yet
 }
 
 // A PicksView is a part of the picks that match.
@@ -269,11 +267,6 @@ type PickDetailJSON struct {
 	Pick   PickView           `json:"pick"`
 	Events []report.EventJSON `json:"events"`
 	Traces TracesJSON         `json:"traces"` // of its station's channels
-}
-
-// A BudgetsJSON is where the uncertainty of a pick's figures comes from.
-type BudgetsJSON struct {
-	Budgets []report.BudgetJSON `json:"budgets"`
 }
 
 // A TracesJSON is channels over a stretch of time.
@@ -515,5 +508,3 @@ type SkippedJSON struct {
 type EndJSON struct {
 	Error string `json:"error,omitempty"`
 }
-
-var _ = compare.Measures

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"maps"
 	"math"
 	"slices"
 
@@ -46,6 +47,14 @@ func (l *Line) rises(k sample.Kind) map[string][]float64 {
 		return l.part
 	}
 	return nil
+}
+
+// Snapshot returns the line as it is now; what Take notes later is not in it. The two may be
+// used from two goroutines.
+func (l *Line) Snapshot() *Line {
+	s := *l
+	s.last, s.supply, s.part = nil, maps.Clone(l.supply), maps.Clone(l.part) // the edges are only ever added to
+	return &s
 }
 
 // Take notes the rising edges in a batch, midway between the samples about them.

@@ -160,7 +160,7 @@ func Draw(all []Match, fit Fit, n int) Drawing {
 	}
 	at := make([]float64, n)
 	for i := range at {
-		at[i] = deepest * float64(i) / float64(n-1)
+		at[i] = deepest * math.Pow(float64(i)/float64(n-1), 1.5) // closer where the leak is steep
 	}
 	for _, m := range all { // so that every curve is drawn to its end
 		at = append(at, m.Supply.deepest())

@@ -34,6 +34,7 @@ type demoOptions struct {
 	picks int
 	out   string
 	truth string
+	page  pageFlags
 }
 
 func demoCommand() *cobra.Command {
@@ -46,7 +47,8 @@ from it into a trial file, and prints the picks and a comparison of the setups.
 
 The trial: a garden-supplies packing hall tries two cups and two engines on four packs.`,
 		Example: `  griptrial demo
-  griptrial demo --picks 80 --out hall.gtrial`,
+  griptrial demo --picks 80 --out hall.gtrial
+  griptrial demo --page`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			return demo(c.Context(), c.OutOrStdout(), c.ErrOrStderr(), o)
@@ -56,6 +58,7 @@ The trial: a garden-supplies packing hall tries two cups and two engines on four
 	f.IntVar(&o.picks, "picks", 24, "picks to make on each of the two stations")
 	f.StringVar(&o.out, "out", "demo.gtrial", "trial file to write; one from an earlier demo is replaced")
 	f.StringVar(&o.truth, "truth", "", "file for what really happened, to compare with")
+	o.page.add(f, "")
 	return c
 }
 
@@ -90,24 +93,37 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 	go func() { served <- simulator.Serve(serving, ln, sim.Bus("block")) }()
 	fmt.Fprintf(stderr, "simulated rig on %s, about %.0f s; Ctrl-C ends it early\n", ln.Addr(), sim.DurationS())
 
-	r := recording{rig: rig, trial: trial, out: o.out, stdout: stdout, stderr: stderr, endAfterPlan: true}
+	r := recording{rig: rig, trial: trial, out: o.out, stdout: stdout, stderr: stderr, endAfterPlan: true, page: o.page}
+	var shown error
+	r.finished = func() error {
+		if o.truth != "" {
+			if err := writeTruth(o.truth, sim); err != nil {
+				return err
+			}
+		}
+		shown = showDemo(stdout, o.out)
+		return nil
+	}
 	err = r.run(ctx)
 	stop()
 	if err := errors.Join(err, <-served); err != nil {
 		return err
 	}
-	if o.truth != "" {
-		if err := writeTruth(o.truth, sim); err != nil {
-			return err
-		}
+	if o.page.address == "" && isTerminal(stderr) {
+		fmt.Fprintf(stderr, "\nthe same as a page, at http://%s/:  griptrial picks %s --page\n", defaultPage, o.out)
 	}
+	return shown
+}
+
+// showDemo prints the picks and the setups side by side.
+func showDemo(stdout io.Writer, path string) error {
 	fmt.Fprintln(stdout)
-	if err := showPicks(stdout, o.out, &picksOptions{set: 1}); err != nil {
+	if err := showPicks(stdout, path, &picksOptions{set: 1}); err != nil {
 		return err
 	}
 	fmt.Fprintln(stdout)
 	// That a setup of the demo does not hold is what it has to show, and no failure of it.
-	err = compareTrial(stdout, o.out, &compareOptions{set: 1, allowOpen: true})
+	err := compareTrial(stdout, path, &compareOptions{set: 1, allowOpen: true})
 	if n := (notMetError{}); errors.As(err, &n) {
 		_, err = fmt.Fprintln(stdout, "\n"+n.Error())
 	}

@@ -32,6 +32,7 @@ type picksOptions struct {
 	pairs       string
 	lineSpeed   bool
 	rate, limit string
+	page        pageFlags
 
 	spoil, unspoil, why string
 }
@@ -45,11 +46,15 @@ func picksCommand() *cobra.Command {
   griptrial picks demo.gtrial --station left --json
   griptrial picks demo.gtrial --station left --explain 3
   griptrial picks demo.gtrial --pairs
+  griptrial picks demo.gtrial --page
   griptrial picks demo.gtrial --line-speed --rate "45 /min"
   griptrial picks demo.gtrial --spoil left/7 --why "hose knocked off"
   griptrial picks demo.gtrial --unspoil left/7`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.page.on() {
+				return servePicks(c.Context(), c.ErrOrStderr(), args[0], &o.page)
+			}
 			return showPicks(c.OutOrStdout(), args[0], o)
 		},
 	}
@@ -66,6 +71,7 @@ func picksCommand() *cobra.Command {
 	f.StringVar(&o.why, "why", "", "with --spoil: what spoiled it")
 	f.StringVar(&o.unspoil, "unspoil", "", "take the mark of this pick, STATION/N, back")
 	f.BoolVar(&o.json, "json", false, "write JSON")
+	o.page.add(f, "let marks and notes be written into the trial file")
 	return c
 }
 

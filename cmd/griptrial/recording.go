@@ -31,6 +31,7 @@ type recordOptions struct {
 	forward   forwardFlags
 	metrics   string
 	bench     bool
+	page      pageFlags
 }
 
 func recordCommand() *cobra.Command {
@@ -58,6 +59,7 @@ then is in the file.`,
 	f.StringVar(&o.forward.url, "forward", "", "time-series server to forward picks to while recording; see griptrial forward --help")
 	o.forward.add(f)
 	f.StringVar(&o.metrics, "metrics", "", `serve the recorder's own metrics at http://ADDRESS/metrics, "127.0.0.1:9464"`)
+	o.page.add(f, "start and stop the runs there, instead of by the number of picks; the recording ends there, after --for, or with Ctrl-C")
 	f.BoolVar(&o.bench, "bench", false, "lead through the bench check before and after the trial, and keep the results and their drift in the trial file")
 	return c
 }
@@ -85,7 +87,7 @@ func recordTrial(ctx context.Context, stdin io.Reader, stdout, stderr io.Writer,
 		out = strings.TrimSuffix(trialPath, ".yaml") + store.Ext
 	}
 	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true, forward: &o.forward, metrics: o.metrics,
-		length: time.Duration(length * float64(time.Second))}
+		length: time.Duration(length * float64(time.Second)), page: o.page}
 	if o.bench {
 		r.steps, r.answers = bench.Steps(rig), bufio.NewScanner(stdin)
 	}
@@ -126,11 +128,20 @@ type recording struct {
 	length         time.Duration // 0: until the plan is done
 	steps          []bench.Step  // of the bench check before and after; nil: none
 	answers        *bufio.Scanner
+	page           pageFlags
+	finished       func() error // called with the finished trial, before the page is served on; may be nil
 }
 
 func (r *recording) run(ctx context.Context) (err error) {
 	if err := showBudget(io.Discard, r.rig); err != nil {
 		return err
+	}
+	page, err := r.page.open()
+	if err != nil {
+		return err
+	}
+	if page != nil {
+		defer page.ln.Close()
 	}
 	var before []bench.Result
 	var beforeAt time.Time
@@ -159,6 +170,10 @@ func (r *recording) run(ctx context.Context) (err error) {
 		return err
 	}
 	plan := record.NewPlan(r.trial)
+	var control *record.Control
+	if r.page.operator {
+		plan, control = record.NewOperatorPlan(r.trial), record.NewControl()
+	}
 	settings, err := record.Settings(r.rig, plan)
 	if err != nil {
 		return wrong(err)
@@ -201,16 +216,32 @@ func (r *recording) run(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	recording := ctx
+	recording, end := context.WithCancel(ctx)
+	defer end()
 	if r.length > 0 {
 		var stop context.CancelFunc
-		recording, stop = context.WithTimeout(ctx, r.length)
+		recording, stop = context.WithTimeout(recording, r.length)
 		defer stop()
 	}
-	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan, Now: clock.Both,
+	rec := record.Recorder{File: file, Sources: sources, Stations: stations, Plan: plan, Now: clock.Both, Control: control,
 		EndAfterPlan: r.endAfterPlan, Committed: func(p record.Progress) { own.committed(p); show.committed(p) }}
+	ended := func(error) {}
+	if page != nil {
+		live, liveErr := page.watch(&rec, buses, r.rig, end)
+		if liveErr != nil {
+			return liveErr
+		}
+		stop, pageErr := page.serve(ctx, r.stderr)
+		if pageErr != nil {
+			return pageErr
+		}
+		defer func() { err = errors.Join(err, stop()) }()
+		go live.Run()
+		ended = live.End
+	}
 	err = rec.Run(recording)
 	show.end()
+	ended(err)
 	if sender != nil {
 		sender.finish()
 	}
@@ -233,6 +264,22 @@ func (r *recording) run(ctx context.Context) (err error) {
 		fmt.Fprintf(r.stderr, "at %.3f s %s by %.3f s; times of the trial go on from the first anchor\n", float64(a.TNS)/1e9, a.Why, math.Abs(a.JumpedS))
 	}
 	fmt.Fprintf(r.stderr, "%s: %s\n", r.out, report.Counts(show.picks))
+	if err := r.checkAfter(ctx, file, clock, before); err != nil {
+		return err
+	}
+	if r.finished != nil {
+		if err := r.finished(); err != nil && page == nil {
+			return err
+		}
+	}
+	if page != nil {
+		page.until(ctx, r.stderr)
+	}
+	return nil
+}
+
+// checkAfter leads through the bench check after the trial, where there is one.
+func (r *recording) checkAfter(ctx context.Context, file *store.Trial, clock acquire.Clock, before []bench.Result) error {
 	if r.steps == nil {
 		return nil
 	}
