@@ -13,9 +13,13 @@ type arrivals struct {
 	regular  int
 }
 
+// matters reports whether d, the time since the sample before, can make anything late, or less
+// late: nearly all samples come after an interval, when nothing is late.
+func (a *arrivals) matters(d float64) bool { return a.late > 0 || d >= 1.5*a.interval }
+
 // next takes the time since the sample before, in seconds.
 func (a *arrivals) next(d float64) {
-	if a.interval <= 0 {
+	if a.interval <= 0 || !a.matters(d) {
 		return
 	}
 	a.late = max(0, a.late+d-a.interval)

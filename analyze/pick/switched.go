@@ -56,7 +56,7 @@ func (s *switched) heard() float64 {
 
 // pass notes that a sample of time t has been seen.
 func (s *switched) pass(t float64, half int64) {
-	if d := t - s.passed; !math.IsInf(d, 1) {
+	if d := t - s.passed; s.arrivals.matters(d) && !math.IsInf(d, 1) {
 		s.arrivals.next(d)
 	}
 	s.passed, s.half, s.fault = t, half, false
