@@ -18,6 +18,7 @@ demo: build
 	@./bin/griptrial demo --picks $(DEMO_PICKS)
 
 test: vet
+	$(GO) test ./store/forward/testserver # first: on a new machine it installs and builds the servers, once
 	$(GO) test $$($(GO) list ./... | grep -v /record$$)
 	$(GO) test ./record # polls on the real clock: not beside tests that take both cores
 	$(MAKE) --no-print-directory race cross fuzz
@@ -48,4 +49,4 @@ nightly: vet
 	$(MAKE) --no-print-directory race cross fuzz FUZZ_TIME=60s
 
 bench:
-	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./acquire/modbus ./acquire/csvfile ./simulator
+	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./record ./acquire/modbus ./acquire/csvfile ./simulator
