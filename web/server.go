@@ -62,6 +62,12 @@ type Server struct {
 	reading  int        // step of the bench check being read, from 1; guarded by writing
 	benching sync.Mutex
 	answers  answers
+	figures  struct { // the last that picks were sorted by
+		sync.Mutex
+		of     string
+		picks  int
+		values map[int64]float64
+	}
 }
 
 // New returns a server for a listener. On an address beyond loopback it takes tokens.
