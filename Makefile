@@ -48,4 +48,4 @@ nightly: vet
 	$(MAKE) --no-print-directory race cross fuzz FUZZ_TIME=60s
 
 bench:
-	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./acquire/modbus ./acquire/csvfile ./simulator
+	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./record ./acquire/modbus ./acquire/csvfile ./simulator

@@ -133,6 +133,7 @@ func (c Circuit) takesS(s Supply, fit Fit, count, fromKPa, toKPa float64) float6
 // times the gas is taken at 20 °C, and lo is that of an adiabatic vessel, 1.4 times as fast. NaN
 // where the engine does not get there.
 func SealTime(s Supply, fit Fit, count, requiredKPa float64, c Circuit) analyze.Figure {
+	s = s.atCup()
 	from := c.startKPa(s)
 	of := func(f Fit) float64 { return c.takesS(s, f, count, from, requiredKPa) }
 	t := of(fit)

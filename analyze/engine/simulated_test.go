@@ -215,8 +215,11 @@ func (w world) truth(t *testing.T) (holdKPa, sealS float64) {
 func TestPredictFourthEngine(t *testing.T) {
 	const seed = 20240611
 	cases := 100
-	if os.Getenv("GRIPTRIAL_NIGHTLY") != "" {
+	switch {
+	case os.Getenv("GRIPTRIAL_NIGHTLY") != "":
 		cases = 500
+	case testing.Short():
+		cases = 20
 	}
 	within, sealed, spanned, beyond, widths := 0, 0, 0, 0, 0.0
 	for i := range cases {
@@ -263,7 +266,9 @@ func TestPredictFourthEngine(t *testing.T) {
 	assert.GreaterOrEqual(t, within, cases*93/100)
 	assert.GreaterOrEqual(t, sealed, cases*90/100)
 	assert.GreaterOrEqual(t, spanned, cases*93/100)
-	assert.Greater(t, beyond, cases/20, "some must extrapolate")
+	if cases >= 100 {
+		assert.Greater(t, beyond, cases/20, "some must extrapolate")
+	}
 	assert.Less(t, widths, 10.0, "intervals that say nothing are no use")
 }
 
@@ -271,7 +276,11 @@ func TestPredictFourthEngine(t *testing.T) {
 // valve, with the rig's volume, at one setting; the law of the fall gives the exponent. It says
 // what a weak engine would hold.
 func TestPredictFromLeakDown(t *testing.T) {
-	const seed, cases = 11, 20
+	const seed = 11
+	cases := 20
+	if testing.Short() {
+		cases = 5
+	}
 	within, told, widths := 0, 0, 0.0
 	for i := range cases {
 		r := rand.New(rand.NewPCG(seed, uint64(i)))
@@ -304,7 +313,7 @@ func TestPredictFromLeakDown(t *testing.T) {
 		} else {
 			t.Logf("case %d, %s: %.2f kPa outside %.2f to %.2f, %+v, fit %+v", i, w.law, want, f.Lo, f.Hi, leaks[0].Points[0], answer.Fit.Leak)
 		}
-		widths += (f.Hi - f.Lo) / cases
+		widths += (f.Hi - f.Lo) / float64(cases)
 	}
 	t.Logf("seed %d, %d cases: within in %d, exponent told in %d, mean width %.2f kPa", seed, cases, within, told, widths)
 	assert.GreaterOrEqual(t, within, cases*93/100)
