@@ -1,6 +1,7 @@
 # make demo      a simulated trial, start to end (DEMO_PICKS=n picks on each of two stations;
 #                DEMO_PAGE=1 shows it as a page meanwhile, and until Ctrl-C)
 # make test      the whole suite
+# make fuzz      every fuzz target for FUZZ_TIME (10s); part of make test
 # make nightly   the long forms of the same tests
 # make bench     the figures of DEVELOPERS.md
 # make build     bin/griptrial
@@ -30,7 +31,7 @@ test: vet page
 	$(GO) test $$($(GO) list ./... | grep -v -e /record$$ -e /web/e2e$$)
 	$(GO) test ./web/e2e # a browser takes both cores
 	$(GO) test ./record # polls on the real clock: not beside tests that take both cores
-	$(MAKE) --no-print-directory race cross
+	$(MAKE) --no-print-directory race cross fuzz
 
 vet:
 	@out=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$out" ]; then echo "not formatted: $$out"; exit 1; fi
@@ -39,23 +40,23 @@ vet:
 
 # The race detector on small sizes: the packages that run several goroutines.
 race:
-	$(GO) test -race -short -p 1 ./acquire/... ./record ./simulator ./store
+	$(GO) test -race -short -p 1 ./acquire/... ./record ./simulator ./store ./web
 
 # One static binary for the laptops and boxes that stand beside a rig.
 cross:
 	CGO_ENABLED=0 GOOS=windows GOARCH=amd64 $(GO) build -o /dev/null ./cmd/griptrial
 	CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(GO) build -o /dev/null ./cmd/griptrial
 
+# Every fuzz target for FUZZ_TIME, two at a time. What it finds is written beside the test and
+# has to be committed with the cure.
 fuzz:
-	@for p in $$($(GO) list ./...); do \
-		for f in $$($(GO) test -list '^Fuzz' $$p 2>/dev/null | grep '^Fuzz'); do \
-			echo "$$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZ_TIME) -fuzzminimizetime 10x $$p || exit 1; \
-		done; \
-	done
+	@git grep -o '^func Fuzz[A-Za-z0-9]*' -- '*_test.go' | sed 's|/[^/]*:func | |' | \
+		xargs -P 2 -L 1 sh -c '$(GO) test -run "^$$" -fuzz "^$$1\$$" -fuzztime $(FUZZ_TIME) -fuzzminimizetime 10x -parallel 1 ./$$0 \
+			|| { echo "fuzz: ./$$0 $$1 failed"; exit 255; }'
 
 nightly: vet
 	GRIPTRIAL_NIGHTLY=1 $(GO) test -timeout 5h ./...
 	$(MAKE) --no-print-directory race cross fuzz FUZZ_TIME=60s
 
 bench:
-	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./acquire/modbus ./acquire/csvfile ./simulator
+	$(GO) test -run '^$$' -bench . ./analyze/pick ./analyze/stats ./analyze/compare ./store ./record ./acquire/modbus ./acquire/csvfile ./simulator ./web

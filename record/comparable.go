@@ -1,6 +1,7 @@
 package record
 
 import (
+	"math"
 	"slices"
 
 	"griptrial/analyze/compare"
@@ -97,15 +98,46 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 		done[r.N][p.Station]++ // a spoiled one, too: a mark made later does not open a finished trial again
 		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece, Spoiled: spoiled[i]})
 	}
-	// A run is done when the next has begun, or all its picks are in on every station.
+	changes, now := changesOf(picks)
+	t.Changes = changes
+	// A run is done when the next has begun, or all its picks are in on every station. One that
+	// an operator has stopped is not being made, but the plan has not been carried out.
 	if len(runs) > 0 {
 		last := runs[len(runs)-1]
+		short := false
 		for station := range last.Setups {
-			if done[last.N][station] < last.PlannedPicks {
-				t.Current = last.N
-			}
+			short = short || done[last.N][station] < last.PlannedPicks
 		}
-		t.Finished = len(runs) == len(trial.Runs) && t.Current == 0
+		if short && (changes == nil || now == last.N) {
+			t.Current = last.N
+		}
+		t.Finished = len(runs) == len(trial.Runs) && !short
 	}
 	return t, nil
+}
+
+// changesOf returns in which runs the picks of each station were made, nil where runs followed
+// each other without anything between, and the run of the last pick.
+func changesOf(picks []pick.Pick) (changes map[string][]compare.RunFrom, now int) {
+	changes = map[string][]compare.RunFrom{}
+	byHand := false
+	for _, p := range picks {
+		all := changes[p.Station]
+		before := 1
+		if n := len(all); n > 0 {
+			before = all[n-1].Run
+		}
+		byHand = byHand || p.Run < before
+		if !math.IsNaN(p.StartS) {
+			if len(all) == 0 || p.Run != before {
+				const edge = 1e-3 // s: the pick starts with the command that it is compared with
+				changes[p.Station] = append(all, compare.RunFrom{FromS: p.StartS - edge, Run: p.Run})
+			}
+			now = p.Run
+		}
+	}
+	if !byHand {
+		return nil, now
+	}
+	return changes, now
 }

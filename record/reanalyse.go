@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"iter"
 	"math"
 	"reflect"
 	"slices"
@@ -184,8 +185,9 @@ type Comparison struct {
 func (c Comparison) OK() bool { return len(c.Differences) == 0 && (c.NotStored == 0 || !c.Finished) }
 
 // Compare judges a trial's batches again and compares the picks and events with those that
-// a set holds. Picks are compared station by station, in their order.
-func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
+// a set holds. Picks are compared station by station, in their order. told, which may be nil,
+// hears how many batches were judged.
+func Compare(file *store.Trial, set int, s *Stations, told func(batches int64)) (Comparison, error) {
 	c := Comparison{Set: set, Gaps: map[string][]pick.Gap{}}
 	var err error
 	if c.Finished, err = file.Finished(set); err != nil {
@@ -199,7 +201,7 @@ func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
 	if err != nil {
 		return c, err
 	}
-	j, err := Replay(file.Batches(), s)
+	j, err := Replay(counted(file.Batches(), told), s)
 	if err != nil {
 		return c, err
 	}
@@ -260,6 +262,23 @@ func Compare(file *store.Trial, set int, s *Stations) (Comparison, error) {
 		}
 	}
 	return c, nil
+}
+
+// counted yields what batches yields and tells how many that were.
+func counted(batches iter.Seq2[sample.Batch, error], told func(int64)) iter.Seq2[sample.Batch, error] {
+	if told == nil {
+		return batches
+	}
+	return func(yield func(sample.Batch, error) bool) {
+		n := int64(0)
+		for b, err := range batches {
+			if !yield(b, err) {
+				return
+			}
+			n++
+			told(n)
+		}
+	}
 }
 
 // firstDifference names the first field in which two picks differ.

@@ -7,11 +7,14 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"griptrial/config"
+	"griptrial/simulator"
+	"griptrial/store"
 )
 
 // By hand, for the ruling phase, level at 8 m/s²: F = m·(9.80665 + 8/0.45)·2 over n·π/4·d².
@@ -100,4 +103,70 @@ func TestTrialsAreReadHere(t *testing.T) {
 		return nil
 	}))
 	require.Greater(t, files, 50)
+}
+
+// A trial by load, recorded at once and replayed: every pick is judged, and stored, at the
+// vacuum that the load needs of its own setup's cups.
+func TestRecordByLoad(t *testing.T) {
+	sc := simulator.DemoScenario(8).OnStations([]string{"s1"})
+	rig := wireRig(t, []string{"s1"}, "127.0.0.1:1", 10)
+	text := `name: by load
+requirement:
+  load:
+    mass: 1 kg
+    effective_diameter: {flat cup: 30 mm, bellows cup: 40 mm}
+    safety: 2
+    phases: [{motion: up, acceleration: 5 m/s2}]
+setups:
+  - {name: two flat, bag: any, cup: flat cup, cups: 2}
+  - {name: one bellows, bag: any, cup: bellows cup, cups: 1}
+runs:
+  - {setups: {s1: two flat}, picks: 3}
+  - {setups: {s1: one bellows}, picks: 5}
+`
+	trial, err := ParseTrial("load.yaml", []byte(text), rig)
+	require.NoError(t, err)
+	plan := NewPlan(trial)
+	settings, err := Settings(rig, plan)
+	require.NoError(t, err)
+	sim, err := simulator.NewRig(sc, *rig)
+	require.NoError(t, err)
+	sources := []Source{&fastSource{rig: sim, sc: sc, cfg: *rig}}
+	s, err := NewStations(Groups(sources), settings, plan)
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), "load.gtrial")
+	file, err := store.Create(path, store.Header{Program: "test", AnchorUTC: time.Unix(0, 0), RigText: rig.Text, TrialText: trial.Text, Groups: Groups(sources), Stations: []string{"s1"}})
+	require.NoError(t, err)
+	r := Recorder{File: file, Sources: sources, Stations: s, Plan: plan}
+	require.NoError(t, r.Run(t.Context()))
+	require.NoError(t, file.Close())
+
+	file, err = store.OpenRead(path)
+	require.NoError(t, err)
+	defer file.Close()
+	found, err := file.Picks(1, "")
+	require.NoError(t, err)
+	require.NotEmpty(t, found)
+	force := 1 * (9.80665 + 5) * 2.0
+	sealed := 0
+	for _, p := range found {
+		want := force / (2 * math.Pi / 4 * 30 * 30) * 1000 // 20.9 kPa
+		if p.N > 3 {
+			want = force / (math.Pi / 4 * 40 * 40) * 1000 // 23.6 kPa
+		}
+		assert.InEpsilon(t, want, p.RequiredKPa, 1e-12, "pick %d", p.N)
+		if p.SealTimeS.OK() {
+			sealed++
+		}
+	}
+	assert.NotZero(t, sealed)
+	tested, err := TestedSetups(file, path, 1)
+	require.NoError(t, err)
+	require.Len(t, tested.Setups, 2)
+	assert.InEpsilon(t, force/(math.Pi/4*40*40)*1000, tested.Setups[1].RequiredKPa, 1e-12)
+	stations, err := AnalysisOf(file, path, store.Analysis{RigText: rig.Text, TrialText: trial.Text, Groups: file.Header().Groups})
+	require.NoError(t, err)
+	c, err := Compare(file, 1, stations, nil)
+	require.NoError(t, err)
+	assert.True(t, c.OK(), "%v", c.Differences)
 }

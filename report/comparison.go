@@ -264,6 +264,18 @@ func SayEffect(e compare.Effect, confidence float64) string {
 			}
 			more = append(more, fmt.Sprintf("about %.0f of each would show a difference of %g %%", w.A, w.B))
 		case compare.ThisPieceOnly, compare.Provisional, compare.NotTestable:
+		case compare.MorePicks:
+			more = append(more, fmt.Sprintf("about %.0f more picks of each would tell, if it goes on so", w.A))
+		case compare.SidesDiffer:
+			more = append(more, fmt.Sprintf("left and right differ by %s %%, which is taken out", plain(w.A, 2)))
+		case compare.DropsCluster:
+			more = append(more, fmt.Sprintf("drops cluster by piece: picks count 1/%.2g", w.A))
+		case compare.Autocorrelated:
+			more = append(more, fmt.Sprintf("picks depend on each other: each is worth %.2g", w.B))
+		case compare.TooFewPicks:
+			more = append(more, fmt.Sprintf("too few independent picks: %.0f of %.0f", w.A, w.B))
+		case compare.OtherSources:
+			more = append(more, fmt.Sprintf("%s left out whose start was seen otherwise", picksAre(int(w.A))))
 		default:
 			more = append(more, w.String())
 		}
@@ -404,7 +416,7 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		fmt.Fprintln(w, x)
 	}
 	if c.Spoiled > 0 {
-		fmt.Fprintf(w, "%s marked as spoiled left out; with them %s.\n", picksAre(c.Spoiled), changed(c.Changes))
+		fmt.Fprintf(w, "%s marked as spoiled left out; counted, %s.\n", picksAre(c.Spoiled), changed(c.Changes))
 	}
 	for _, m := range models {
 		for _, s := range m.Words {
@@ -595,6 +607,25 @@ func EffectsCSV(w io.Writer, c compare.Comparison) error {
 		out.Write([]string{e.Measure.Name, e.Measure.Unit, e.Stratum, e.A, e.B, string(e.Finding), cell(e.Percent.Value), cell(e.Percent.Lo), cell(e.Percent.Hi),
 			cell(a.Value), cell(a.Lo), cell(a.Hi), cell(e.P), cell(e.Adjusted), e.Method, e.Block, strconv.Itoa(e.NA), strconv.Itoa(e.NB),
 			strings.Join(warnings(e.Warnings, e.Percent.Warnings), "; ")})
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// VerdictsCSV writes one line a setup and requirement.
+func VerdictsCSV(w io.Writer, verdicts []compare.Verdict) error {
+	out := csv.NewWriter(w)
+	out.Write([]string{"setup", "answer", "picks", "pieces", "spoiled", "with_spoiled", "touched_by_gap", "without_touched",
+		"criterion", "limit", "max_share", "criterion_answer", "criterion_picks", "failed", "rate", "rate_lo", "rate_hi", "independent_picks", "tolerance_limit", "tolerance_limit_normal", "picks_needed", "warnings"})
+	for _, v := range verdicts {
+		head := []string{v.Setup, string(v.Answer), strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces), strconv.Itoa(v.Spoiled), string(v.WithSpoiled), strconv.Itoa(v.Touched), string(v.Untouched)}
+		if len(v.Criteria) == 0 {
+			out.Write(append(head, append(make([]string, 13), strings.Join(warnings(v.Warnings), "; "))...))
+		}
+		for _, c := range v.Criteria {
+			out.Write(append(head[:len(head):len(head)], c.Name, cell(c.Limit), cell(c.Share), string(c.Answer), strconv.Itoa(c.Picks), strconv.Itoa(c.Failed),
+				cell(c.Rate.Value), cell(c.Rate.Lo), cell(c.Rate.Hi), cell(c.Worth), cell(c.Free), cell(c.Normal), strconv.Itoa(c.Needed), strings.Join(warnings(v.Warnings, c.Warnings), "; ")))
+		}
 	}
 	out.Flush()
 	return out.Error()

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -17,21 +18,22 @@ import (
 // An EngineJSON is engines on a measured leak. For several leaks (cups, bags) Leaks has one of
 // these for each, and the fields beside it are those of the first.
 type EngineJSON struct {
-	Name        string         `json:"name,omitempty"` // of the leak: bag and cup
-	Bag         string         `json:"bag,omitempty"`
-	RequiredKPa analyze.Number `json:"required_kPa"`
-	AmbientKPa  analyze.Number `json:"ambient_kPa"`
-	Leak        LeakJSON       `json:"leak"`
-	Engines     []MatchJSON    `json:"engines"`
-	Cheapest    *string        `json:"cheapest"` // of those that are shown to hold, else that hold; null for none
-	Shown       bool           `json:"shown"`    // that the cheapest holds, by its whole interval
-	Volume      *CircuitJSON   `json:"volume"`
-	Leaks       []EngineJSON   `json:"leaks,omitempty"`
-	BetterCup   []string       `json:"better_cup,omitempty"`
-	Confirmed   []ConfirmJSON  `json:"confirmed,omitempty"`
-	Remarks     []string       `json:"remarks"`
-	Curves      CurvesJSON     `json:"curves"`
-	Cautions    []string       `json:"cautions"`
+	Name            string         `json:"name,omitempty"` // of the leak: bag and cup
+	Bag             string         `json:"bag,omitempty"`
+	RequiredKPa     analyze.Number `json:"required_kPa"`
+	AmbientKPa      analyze.Number `json:"ambient_kPa"`
+	Leak            LeakJSON       `json:"leak"`
+	Engines         []MatchJSON    `json:"engines"`
+	Cheapest        *string        `json:"cheapest"`         // of those that are shown to hold, else that hold; null for none
+	CheapestCentral bool           `json:"cheapest_central"` // as one engine for all circuits
+	Shown           bool           `json:"shown"`            // that the cheapest holds, by its whole interval
+	Volume          *CircuitJSON   `json:"volume"`
+	Leaks           []EngineJSON   `json:"leaks,omitempty"`
+	BetterCup       []string       `json:"better_cup,omitempty"`
+	Confirmed       []ConfirmJSON  `json:"confirmed,omitempty"`
+	Remarks         []string       `json:"remarks"`
+	Curves          CurvesJSON     `json:"curves"`
+	Cautions        []string       `json:"cautions"`
 
 	answer engine.Answer
 }
@@ -57,7 +59,8 @@ type LeakJSON struct {
 	Settings    int             `json:"settings"`
 	TestedToKPa analyze.Number  `json:"tested_to_kPa"`
 	Points      []LeakPointJSON `json:"points"`
-	Others      []LeakJSON      `json:"other_laws,omitempty"` // that the points do not rule out
+	Left        []string        `json:"settings_that_few_held,omitempty"` // their leak tells of the tightest pieces only
+	Others      []LeakJSON      `json:"other_laws,omitempty"`             // that the points do not rule out
 }
 
 // A LeakPointJSON is a measured leak.
@@ -119,7 +122,8 @@ type ConfirmJSON struct {
 	MeasuredKP  analyze.Figure `json:"measured_vacuum_kPa"`
 	Within      *bool          `json:"within"` // the intervals meet
 	PredictedS  analyze.Figure `json:"predicted_seal_time_s"`
-	MeasuredS   analyze.Number `json:"measured_seal_time_s"`
+	MeasuredS   analyze.Number `json:"measured_seal_time_s"` // median
+	SealWithin  *bool          `json:"seal_time_within"`     // the median lies in the predicted interval
 }
 
 func num(x float64) analyze.Number { return analyze.Number(x) }
@@ -163,6 +167,9 @@ func MatchEngines(leaks []engine.MeasuredLeak, q engine.Question) (EngineJSON, e
 	if math.IsNaN(q.Cycle.SupplyOnS) && !math.IsNaN(q.Cycle.PicksPerMinute) {
 		out.Remarks = append(out.Remarks, "no time that the supply is on: ejectors are taken to run the whole cycle")
 	}
+	if q.Circuits > 1 {
+		out.Remarks = append(out.Remarks, "one for all: a cup that misses its bag takes the vacuum of the others, too")
+	}
 	if q.LeakFactor != 1 {
 		out.Remarks = append(out.Remarks, fmt.Sprintf("what if: %.3g times the measured leak", q.LeakFactor))
 	}
@@ -201,10 +208,23 @@ func MatchTrial(file *store.Trial, name string, set int, q engine.Question) (Eng
 		return EngineJSON{}, fmt.Errorf("%s: %w", name, err)
 	}
 	j, err := MatchEngines(leaks, q)
-	if err == nil && ambientFrom != "" {
+	if err != nil {
+		return EngineJSON{}, err
+	}
+	var told []string
+	for _, l := range leaks {
+		told = append(told, l.Name)
+	}
+	for _, s := range t.Setups {
+		if name := engine.NameOf(s.Setup); !slices.Contains(told, name) {
+			told = append(told, name)
+			j.Remarks = append(j.Remarks, name+": no leak is told: no flow above 0 in the hold, no leak-down with a volume, no tested engine with a known curve")
+		}
+	}
+	if ambientFrom != "" {
 		j.Remarks = append(j.Remarks, "ambient: "+ambientFrom)
 	}
-	return j, err
+	return j, nil
 }
 
 // SeaLevel says where the ambient pressure is from when nobody stated it.
@@ -244,9 +264,10 @@ func answerJSON(a engine.Answer) EngineJSON {
 		j.Engines = append(j.Engines, x)
 		j.Curves.Engines = append(j.Curves.Engines, nums(d.Engines[i]))
 	}
-	if best, shown := engine.Cheapest(a.Matches); best >= 0 {
-		j.Cheapest, j.Shown = &a.Matches[best].Of.Name, shown
+	if best, central, shown := engine.Cheapest(a.Matches); best >= 0 {
+		j.Cheapest, j.CheapestCentral, j.Shown = &a.Matches[best].Of.Name, central && need.Circuits > 1, shown
 	}
+	j.Leak.Left = a.Leak.Left
 	if need.Circuit.VolumeL > 0 {
 		j.Volume = &CircuitJSON{num(need.Circuit.VolumeL), num(need.Circuit.VolumeU), need.Circuit.Measured}
 	}
@@ -300,6 +321,9 @@ func better(leaks []EngineJSON) (lines []string) {
 	energy := func(e EngineJSON) float64 {
 		for _, m := range e.Engines {
 			if e.Cheapest != nil && m.Name == *e.Cheapest {
+				if e.CheapestCentral {
+					return float64(m.Central.PickJ)
+				}
 				return float64(m.PickJ)
 			}
 		}
@@ -345,15 +369,25 @@ func WriteEngines(w io.Writer, j EngineJSON) error {
 	if len(j.Confirmed) > 0 {
 		fmt.Fprintln(w, "\npredicted against measured")
 		tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\tmeasured kPa\tagree\tpredicted seal ms\tmeasured ms")
-		for _, c := range j.Confirmed {
-			agree := "–"
-			if c.Within != nil && *c.Within {
-				agree = "yes"
-			} else if c.Within != nil {
-				agree = "NO"
+		fmt.Fprintln(tw, "leak\tengine\tpredicted kPa\t95 %\tmeasured kPa\tagree\tpredicted seal ms\t95 %\tmeasured ms\tagree")
+		agree := func(within *bool) string {
+			switch {
+			case within == nil:
+				return "–"
+			case *within:
+				return "yes"
 			}
-			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree, Digits(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"))
+			return "NO"
+		}
+		interval := func(f analyze.Figure, times float64) string {
+			if !f.OK() {
+				return "–"
+			}
+			return fmt.Sprintf("%.4g to %s", f.Lo*times, dash(f.Hi*times, "%.4g"))
+		}
+		for _, c := range j.Confirmed {
+			fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Leak, c.Engine, Digits(c.PredictedKP, 1), interval(c.PredictedKP, 1), Digits(c.MeasuredKP, 1), agree(c.Within),
+				Digits(c.PredictedS, 1000), interval(c.PredictedS, 1000), dash(float64(c.MeasuredS)*1000, "%.0f"), agree(c.SealWithin))
 		}
 		if err := tw.Flush(); err != nil {
 			return err
@@ -377,14 +411,21 @@ func (j EngineJSON) write(w io.Writer) error {
 		fmt.Fprintf(w, "%s\n", j.Name)
 	}
 	l := j.Leak
-	fmt.Fprintf(w, "leak: %s law, k %.4g L/min ANR per kPa^n (± %s), n %.3f (± %s); %d settings, tested to %.4g kPa\n",
-		l.Law, l.K, dash(float64(l.SeK), "%.2g"), l.N, dash(float64(l.SeN), "%.2g"), l.Settings, l.TestedToKPa)
+	settings := "one setting"
+	if l.Settings > 1 {
+		settings = fmt.Sprintf("%d settings", l.Settings)
+	}
+	fmt.Fprintf(w, "leak: %s law, k %.4g L/min ANR per kPa^n (± %s), n %.3f (± %s); %s, tested to %.4g kPa\n",
+		l.Law, l.K, dash(float64(l.SeK), "%.2g"), l.N, dash(float64(l.SeN), "%.2g"), settings, l.TestedToKPa)
 	sources := map[string]int{}
 	for _, p := range l.Points {
 		sources[p.Source]++
 		if sources[p.Source] == 1 {
 			fmt.Fprintf(w, "  from %s\n", p.Source)
 		}
+	}
+	for _, s := range l.Left {
+		fmt.Fprintf(w, "  at %s fewer than 9 of 10 picks held: their leak would tell of the tightest pieces only\n", s)
 	}
 	if len(l.Others) > 0 {
 		var names []string
@@ -397,33 +438,40 @@ func (j EngineJSON) write(w io.Writer) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, "\tengine\tvacuum kPa\t95 %\tmargin\tholds\tflow L/min\tair L/min\tpower W\tseal ms\tJ a pick\tkWh a year\tshut s")
 	for i, m := range j.Engines {
-		holds := "no"
-		if m.Shown {
-			holds = "yes"
-		} else if m.Holds {
-			holds = "not shown"
+		holds := func(w WorkJSON) string {
+			switch {
+			case w.Shown:
+				return "yes"
+			case w.Holds:
+				return "not shown"
+			}
+			return "no"
 		}
 		mark := ""
 		if m.Extrapolated {
 			mark = " extrapolated"
 		}
-		fmt.Fprintf(tw, "%c\t%s\t%.1f\t%.1f to %.1f%s\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t%s\n", 'A'+rune(i%26), m.Name, m.Vacuum, m.VacuumLo, m.VacuumHi, mark, m.Margin, holds, m.Flow,
+		fmt.Fprintf(tw, "%c\t%s\t%.1f\t%.1f to %.1f%s\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t%s\n", 'A'+rune(i%26), m.Name, m.Vacuum, m.VacuumLo, m.VacuumHi, mark, m.Margin, holds(m.WorkJSON), m.Flow,
 			dash(float64(m.Air), "%.0f"), dash(float64(m.Power), "%.0f"), Digits(m.SealTime, 1000), dash(float64(m.PickJ), "%.0f"), dash(float64(m.YearKWh), "%.0f"), dash(float64(m.HoldsShutS), "%.2f"))
 		if c := m.Central; c != nil {
-			fmt.Fprintf(tw, "\t  one for all\t%.1f\t\t%+.1f\t%t\t%.1f\t%s\t%s\t%s\t%s\t%s\t\n", c.CentralKPa, c.Margin, c.Holds, c.Flow, dash(float64(c.Air), "%.0f"), dash(float64(c.Power), "%.0f"),
+			fmt.Fprintf(tw, "\t  one for all\t%.1f\t\t%+.1f\t%s\t%.1f\t%s\t%s\t%s\t%s\t%s\t\n", c.CentralKPa, c.Margin, holds(*c), c.Flow, dash(float64(c.Air), "%.0f"), dash(float64(c.Power), "%.0f"),
 				Digits(c.SealTime, 1000), dash(float64(c.PickJ), "%.0f"), dash(float64(c.YearKWh), "%.0f"))
 		}
 	}
 	if err := tw.Flush(); err != nil {
 		return err
 	}
+	all := ""
+	if j.CheapestCentral {
+		all = ", one for all circuits"
+	}
 	switch {
 	case j.Cheapest == nil:
 		fmt.Fprintln(w, "\nno engine holds")
 	case j.Shown:
-		fmt.Fprintf(w, "\nthe cheapest that holds: %s\n", *j.Cheapest)
+		fmt.Fprintf(w, "\nthe cheapest that holds: %s%s\n", *j.Cheapest, all)
 	default:
-		fmt.Fprintf(w, "\nthe cheapest that holds by its value: %s; the points do not show it: measure at more settings\n", *j.Cheapest)
+		fmt.Fprintf(w, "\nthe cheapest that holds by its value: %s%s; the points do not show it: measure at more settings\n", *j.Cheapest, all)
 	}
 	j.plot(w)
 	return nil

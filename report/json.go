@@ -43,7 +43,7 @@ type PickJSON struct {
 	Group   *string `json:"group"`
 	Run     int     `json:"run,omitempty"`
 	Setup   string  `json:"setup,omitempty"`
-	Spoiled *string `json:"spoiled,omitempty"` // why a person marked it as spoiled
+	Spoiled *string `json:"spoiled"` // why a person marked it as spoiled; null where it counts
 
 	Outcome   pick.Outcome   `json:"outcome"`
 	EndedAt   *string        `json:"ended_at"`

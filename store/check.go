@@ -44,7 +44,14 @@ func (r *Report) fault(err error) bool {
 // It changes nothing. The error says that the file could not be opened at all, because it
 // is no trial file, is newer, or is damaged (ErrDamaged) where that is told from.
 // A file that is being recorded can be checked: what was committed when Check began.
-func Check(path string) (Report, error) {
+func Check(path string) (Report, error) { return CheckTold(path, nil) }
+
+// CheckTold is Check; told, which may be nil, hears how many batches were read. Each is read
+// twice: in its block alone, and in the order of commits.
+func CheckTold(path string, told func(batches int64)) (Report, error) {
+	if told == nil {
+		told = func(int64) {}
+	}
 	var report Report
 	t, err := OpenRead(path)
 	if err != nil {
@@ -91,6 +98,7 @@ func Check(path string) (Report, error) {
 			got = got.add(r.crc)
 			if tb == blockTable {
 				report.block(r, t.header.Groups)
+				told(report.Batches)
 			}
 		}
 		if want := tally[tb.name]; clean && tally != nil && got != want {
@@ -106,7 +114,10 @@ func Check(path string) (Report, error) {
 	}
 
 	// What follows depends on rows that are right; it finds what a wrong writer did.
+	again := report.Batches
 	err = t.eachBatch(tx, 0, func(b sample.Batch) bool {
+		again++
+		told(again)
 		if len(b.T) > 0 {
 			if report.Scans == 0 {
 				report.FirstNS = b.T[0]

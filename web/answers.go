@@ -143,7 +143,9 @@ func (s *Server) getSoak(r *http.Request) (any, error) {
 	}
 	return s.computed(r, func(t *compare.Trial) (any, error) {
 		j := SoaksJSON{Runs: []SoakJSON{}}
-		for _, x := range compare.Soaks(t) {
+		withLine := *t
+		withLine.Line = s.pyramid.lineNow()
+		for _, x := range compare.Soaks(&withLine) {
 			k := SoakJSON{SoakJSON: report.Soak(x), FirstS: analyze.Number(x.FirstS), Series: []SoakSeriesJSON{},
 				Drops: SoakDropsJSON{AtH: []analyze.Number{}, Dropped: []int{}, Per1000: []analyze.Number{}, Lo: []analyze.Number{}, Hi: []analyze.Number{}}}
 			for _, y := range x.Trends {

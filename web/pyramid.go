@@ -8,6 +8,7 @@ import (
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
+	"griptrial/analyze/compare"
 )
 
 // A pyramid is a whole trial, coarse enough to draw at once: of every channel the least and
@@ -17,7 +18,8 @@ import (
 type pyramid struct {
 	mu     sync.RWMutex
 	groups []*stretches
-	next   int64 // commit number of the next batch
+	line   *compare.Line // what the switched channels show of the line
+	next   int64         // commit number of the next batch
 	lastNS int64
 	most   int // stretches of a group
 }
@@ -37,7 +39,7 @@ type stretches struct {
 }
 
 func newPyramid(groups []sample.Group) *pyramid {
-	p := &pyramid{next: 1, most: mostStretches}
+	p := &pyramid{next: 1, most: mostStretches, line: compare.NewLine(groups)}
 	for _, g := range groups {
 		s := &stretches{channels: g.Channels, per: 1, gapNS: 250e6, lo: make([][]int64, len(g.Channels)), hi: make([][]int64, len(g.Channels))}
 		for i := range g.Channels {
@@ -58,6 +60,7 @@ func (p *pyramid) add(batches ...sample.Batch) {
 		if n := len(b.T); n > 0 {
 			p.groups[b.Group].add(b, p.next, p.most)
 			p.lastNS = max(p.lastNS, b.T[n-1])
+			p.line.Take(&b)
 		}
 		p.next++
 	}
@@ -303,6 +306,13 @@ func (p *pyramid) seqAt(ns int64) int64 {
 		}
 	}
 	return seq - 1
+}
+
+// lineNow returns what the switched channels have shown of the line so far.
+func (p *pyramid) lineNow() *compare.Line {
+	p.mu.RLock()
+	defer p.mu.RUnlock()
+	return p.line.Snapshot()
 }
 
 // endNS returns the latest stamp.

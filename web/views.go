@@ -251,9 +251,8 @@ type FaultJSON struct {
 // A PickView is a pick as the page shows it.
 type PickView struct {
 	report.PickJSON
-	Piece       string  `json:"piece"`
-	Spoiled     *string `json:"spoiled"`     // the reason; null where it counts
-	Provisional bool    `json:"provisional"` // not final, not stored yet
+	Piece       string `json:"piece"`
+	Provisional bool   `json:"provisional"` // not final, not stored yet
 }
 
 // A PicksView is a part of the picks that match.

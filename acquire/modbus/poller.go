@@ -173,6 +173,9 @@ func (p *Poller) count(device int, change func(*DeviceStats)) {
 func (p *Poller) Run(ctx context.Context, emit func(sample.Batch)) error {
 	p.emit = emit
 	defer p.link.close()
+	if p.bus.OnSerialPort() {
+		defer acquire.OwnThread()()
+	}
 	wait := p.newWaiter(ctx)
 	defer wait.Close()
 

@@ -71,7 +71,7 @@ func dial(ctx context.Context, address string, timeout time.Duration) (Stream, e
 func openSerial(bus *config.Bus) (Stream, error) {
 	name := bus.Address
 	if name == "" {
-		ports, err := enumerator.GetDetailedPortsList()
+		ports, err := plugged()
 		if err != nil {
 			return nil, fmt.Errorf("list serial ports: %w", err)
 		}
@@ -95,6 +95,9 @@ func openSerial(bus *config.Bus) (Stream, error) {
 	}
 	return &serialPort{Port: p}, nil
 }
+
+// plugged lists the ports there are now; tests plug adapters in and out.
+var plugged = func() ([]*enumerator.PortDetails, error) { return enumerator.GetDetailedPortsList() }
 
 // find returns the name of the one port whose adapter has the marks that usb states.
 func find(ports []*enumerator.PortDetails, usb config.USB) (string, error) {

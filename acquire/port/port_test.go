@@ -48,6 +48,55 @@ func TestFindAdapter(t *testing.T) {
 		{Name: "/dev/ttyUSB3", USB: config.USB{VID: "0403", PID: "6001", Serial: "A10K2B"}}}, listed(ports))
 }
 
+// An adapter that is unplugged and comes back under another name is found by its marks when
+// the port is opened again; while it is out, and while a stranger has its old name, it is not.
+func TestAdapterIsFoundAgain(t *testing.T) {
+	defer func(was func() ([]*enumerator.PortDetails, error)) { plugged = was }(plugged)
+	in := func(serial string) (master, slave *os.File) {
+		master, slave, err := pty.Open()
+		require.NoError(t, err)
+		t.Cleanup(func() { master.Close(); slave.Close() })
+		plugged = func() ([]*enumerator.PortDetails, error) {
+			return []*enumerator.PortDetails{{Name: slave.Name(), IsUSB: true, VID: "0403", PID: "6001", SerialNumber: serial}}, nil
+		}
+		return master, slave
+	}
+	bus := &config.Bus{Kind: config.ModbusRTU, USB: config.USB{VID: "0403", PID: "6001", Serial: "A10K2B"},
+		Serial: config.Serial{Baud: 115200, Parity: "none", StopBits: 2}}
+	hears := func(master *os.File, s Stream) {
+		_, err := s.Write([]byte("ask"))
+		require.NoError(t, err)
+		b := make([]byte, 3)
+		_, err = io.ReadFull(master, b)
+		require.NoError(t, err)
+		assert.Equal(t, "ask", string(b))
+	}
+	first, slave := in("A10K2B")
+	s, err := Open(t.Context(), bus, time.Second)
+	require.NoError(t, err)
+	hears(first, s)
+
+	slave.Close()
+	first.Close() // pulled out
+	plugged = func() ([]*enumerator.PortDetails, error) { return nil, nil }
+	require.NoError(t, s.SetReadDeadline(time.Now().Add(10*time.Second)))
+	_, err = s.Read(make([]byte, 1))
+	require.Error(t, err)
+	require.NotErrorIs(t, err, os.ErrDeadlineExceeded, "an unplugged port is no silence")
+	s.Close()
+	_, err = Open(t.Context(), bus, time.Second)
+	require.ErrorContains(t, err, "no USB adapter 0403:6001:A10K2B is plugged in")
+	in("B7")
+	_, err = Open(t.Context(), bus, time.Second)
+	require.ErrorContains(t, err, "no USB adapter 0403:6001:A10K2B is plugged in")
+
+	second, _ := in("A10K2B")
+	s, err = Open(t.Context(), bus, time.Second)
+	require.NoError(t, err)
+	defer s.Close()
+	hears(second, s)
+}
+
 // Both kinds of stream: bytes both ways, deadlines, past ones too, and an end from outside.
 func TestStreams(t *testing.T) {
 	serialBus := func(t *testing.T) (*config.Bus, io.ReadWriter) {

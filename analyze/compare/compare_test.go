@@ -572,6 +572,28 @@ func TestRunInProgress(t *testing.T) {
 	assert.NotEqual(t, seen(before), seen(Compare(trial, o)))
 }
 
+// One pick whose start was seen otherwise is left out; with many such nothing is compared.
+func TestSealFrom(t *testing.T) {
+	m := made{bags: 1, cups: 2, pieces: 4, picks: 10, pieceSD: 0.1, pickSD: 0.05, effect: []float64{0.8, 1}, requirement: noRequirement()}
+	for _, c := range []struct {
+		strays int
+		warn   analyze.Code
+	}{{0, ""}, {2, OtherSources}, {12, DifferentSources}} {
+		trial := m.trial(seeded(18, 0))
+		for i := range c.strays {
+			trial.Picks[i].SealFrom, trial.Picks[i].SealTimeS.Value = "touch", 7
+		}
+		e := effectOf(t, Compare(trial, Options{Measures: []string{"seal_time_s"}}), "seal_time_s")
+		assert.Equal(t, c.warn == DifferentSources, e.Finding == Untestable)
+		if c.warn != "" {
+			assert.True(t, hasCode(e.Warnings, c.warn), "%v", e.Warnings)
+		}
+		if c.warn == OtherSources {
+			assert.InDelta(t, math.Log(0.8), -math.Abs(math.Log1p(e.Percent.Value/100)), 0.05, "not moved by the strays")
+		}
+	}
+}
+
 // One drop in ten against none, as often as picks are worth: in the family of all tests.
 func TestDropsBetweenSetups(t *testing.T) {
 	m := made{bags: 1, cups: 2, pieces: 10, picks: 12, pieceSD: 0.1, pickSD: 0.05, requirement: noRequirement()}

@@ -26,20 +26,21 @@ func (t *Trial) cases(e Effect, m *Measure, cells []cell) Effect {
 				units = append(units, *v.unit)
 			}
 			groups := clusters(units, func(p *Pick) float64 { return m.of(&p.Pick) })
-			worst := designEffect(groups, true)
-			effect = max(effect, worst)
+			// The worst of all holds for all: few drops show a cluster in one sample and hide it in
+			// the next.
+			effect = max(effect, designEffect(groups, true))
 			for _, g := range groups {
-				n[i] += float64(len(g)) / worst
-				x[i] += stats.Mean(g) * float64(len(g)) / worst
-				if i == 0 {
-					e.NA += len(g)
-				} else {
-					e.NB += len(g)
-				}
+				n[i] += float64(len(g))
+				x[i] += math.Round(stats.Mean(g) * float64(len(g)))
 			}
 		}
-		s := stats.Counts{X1: x[0], N1: n[0], X2: x[1], N2: n[1]}
-		strata = append(strata, s)
+		strata = append(strata, stats.Counts{X1: x[0], N1: n[0], X2: x[1], N2: n[1]})
+		e.NA += int(n[0])
+		e.NB += int(n[1])
+	}
+	for i := range strata {
+		s := &strata[i]
+		*s = stats.Counts{X1: s.X1 / effect, N1: s.N1 / effect, X2: s.X2 / effect, N2: s.N2 / effect}
 		all = stats.Counts{X1: all.X1 + s.X1, N1: all.N1 + s.N1, X2: all.X2 + s.X2, N2: all.N2 + s.N2}
 	}
 	if effect > 1 {

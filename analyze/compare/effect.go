@@ -369,11 +369,16 @@ func middle(m *Measure, v []float64) float64 {
 type cell struct{ a, b []view }
 
 // pair compares the units of two levels.
-func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) Effect {
-	e := Effect{Measure: m, P: math.NaN(), Percent: analyze.None(), Absolute: analyze.None(), Sides: analyze.None()}
+func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) (e Effect) {
+	e = Effect{Measure: m, P: math.NaN(), Percent: analyze.None(), Absolute: analyze.None(), Sides: analyze.None()}
 	if m.Name == "seal_time_s" {
-		if len(sources(slices.Concat(a, b))) > 1 {
+		var out int
+		var ok bool
+		if a, b, out, ok = oneSource(m, a, b); !ok {
 			return e.cannot(analyze.Warn(DifferentSources))
+		}
+		if out > 0 {
+			defer func() { e.Warnings = append(e.Warnings, analyze.Warn1(OtherSources, float64(out))) }()
 		}
 	}
 	byOther, order := split(slices.Concat(a, b), func(u view) string { return levels(u.setup, others) })

@@ -1,8 +1,8 @@
 package compare
 
 import (
+	"maps"
 	"math"
-	"slices"
 
 	"griptrial/acquire/sample"
 )
@@ -46,6 +46,14 @@ func (l *Line) rises(k sample.Kind) map[string][]float64 {
 		return l.part
 	}
 	return nil
+}
+
+// Snapshot returns the line as it is now; what Take notes later is not in it. The two may be
+// used from two goroutines.
+func (l *Line) Snapshot() *Line {
+	s := *l
+	s.last, s.supply, s.part = nil, maps.Clone(l.supply), maps.Clone(l.part) // the edges are only ever added to
+	return &s
 }
 
 // Take notes the rising edges in a batch, midway between the samples about them.
@@ -93,17 +101,29 @@ type stamp struct {
 	run int
 }
 
-// inRuns returns those of times, which rise, that lie in one of the runs, the first of which
-// starts at startsS[0], with the run of each.
-func inRuns(times, startsS []float64, runs map[int]bool) []stamp {
+// A RunFrom is the run that a station's picks belong to from an instant on; 0 for none.
+type RunFrom struct {
+	FromS float64
+	Run   int
+}
+
+// inRuns returns those of times, which rise, that a station made in one of the runs, with the
+// run of each.
+func (t *Trial) inRuns(station string, times []float64, runs map[int]bool) []stamp {
+	changes := t.Changes[station]
+	if t.Changes == nil {
+		for i, s := range t.StartsS {
+			changes = append(changes, RunFrom{s, i + 1})
+		}
+	}
 	var in []stamp
-	for _, t := range times {
-		run, found := slices.BinarySearch(startsS, t)
-		if found {
-			run++
+	run := 0
+	for _, x := range times {
+		for len(changes) > 0 && changes[0].FromS <= x {
+			run, changes = changes[0].Run, changes[1:]
 		}
 		if runs[run] {
-			in = append(in, stamp{t, run})
+			in = append(in, stamp{x, run})
 		}
 	}
 	return in

@@ -178,9 +178,9 @@ func soak(t *Trial, setup, station string, picks []*Pick) Soak {
 func (s *Soak) run(t *Trial, picks []*Pick, runs map[int]bool) {
 	var at []stamp
 	if l := t.Line; l != nil {
-		at = inRuns(of(l.supply, s.Station), t.StartsS, runs)
+		at = t.inRuns(s.Station, of(l.supply, s.Station), runs)
 		if parts := of(l.part, s.Station); parts != nil {
-			s.PartsPresent = len(inRuns(parts, t.StartsS, runs))
+			s.PartsPresent = len(t.inRuns(s.Station, parts, runs))
 		}
 	}
 	if s.Commanded = len(at) > 0; !s.Commanded {

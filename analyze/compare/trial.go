@@ -5,6 +5,7 @@
 package compare
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -36,6 +37,7 @@ const (
 	SpoiledMatters   analyze.Code = "spoiled picks matter"         // A: picks marked as spoiled; with them the answer differs
 	GapsMatter       analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
 	DifferentSources analyze.Code = "seal times start differently" // of different seal_from: not compared
+	OtherSources     analyze.Code = "picks with another start"     // A: left out, because few seal times start so
 	NotStated        analyze.Code = "no requirement stated"        //
 )
 
@@ -57,6 +59,9 @@ type Trial struct {
 	Shared   bool      // stations hang on one engine: what one does, the other feels
 	Line     *Line     // what the channels say of the rate, for Soaks; nil where they were not read
 	StartsS  []float64 // of the runs made so far
+	// Changes say, by station and in the order of time, in which runs an operator had it; nil
+	// where runs followed each other from StartsS on.
+	Changes map[string][]RunFrom
 
 	withSpoiled bool
 }
@@ -254,17 +259,49 @@ func look(units []unit, m *Measure) []view {
 	return all
 }
 
-// sources returns the different seal_from of the picks of units, which must not be mixed.
-func sources(units []view) []string {
-	var all []string
-	for _, u := range units {
-		for _, p := range u.picks {
-			if p.SealFrom != "" && !slices.Contains(all, p.SealFrom) {
-				all = append(all, p.SealFrom)
+// strays is the share of picks whose seal time may start otherwise than the others' and be
+// left out for it: a touch that one scan missed must not stop a comparison.
+const strays = 0.1
+
+// oneSource returns the views of both levels with the picks whose seal times start as most do,
+// and how many were left out; ok is false where too many of a level start otherwise: times of
+// different seal_from must not be mixed.
+func oneSource(m *Measure, a, b []view) (ones, others []view, out int, ok bool) {
+	count := map[string]int{}
+	for _, v := range slices.Concat(a, b) {
+		for _, p := range v.picks {
+			if p.SealFrom != "" {
+				count[p.SealFrom]++
 			}
 		}
 	}
-	return all
+	if len(count) < 2 {
+		return a, b, 0, true
+	}
+	most := ""
+	for _, from := range slices.Sorted(maps.Keys(count)) {
+		if count[from] > count[most] {
+			most = from
+		}
+	}
+	keep := func(views []view) ([]view, bool) {
+		var kept []view
+		had, gone := 0, 0
+		for _, v := range views {
+			u := *v.unit
+			u.picks = slices.DeleteFunc(slices.Clone(u.picks), func(p *Pick) bool { return p.SealFrom != "" && p.SealFrom != most })
+			had, gone = had+len(v.picks), gone+len(v.picks)-len(u.picks)
+			for _, w := range look([]unit{u}, m) {
+				w.place = v.place
+				kept = append(kept, w)
+			}
+		}
+		out += gone
+		return kept, float64(gone) <= strays*float64(had)
+	}
+	ones, okA := keep(a)
+	others, okB := keep(b)
+	return ones, others, out, okA && okB
 }
 
 // SpreadOf returns how much a measure differs between pieces, runs and picks of one setup,

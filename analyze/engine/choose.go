@@ -111,25 +111,31 @@ func (m Match) powerAt(v float64) float64 {
 	return curve.At(v / m.Supply.ratio())
 }
 
-// Cheapest returns the index of the engine with the least energy a pick among those that are
-// shown to hold, else among those that hold by value; -1 where none does. Without a cycle it
-// goes by electric power, compressed air at the default specific energy.
-func Cheapest(all []Match) (best int, shown bool) {
+// Cheapest returns the index of the engine, and whether as one for all circuits, with the least
+// energy a pick among the arrangements that are shown to hold, else among those that hold by
+// value; -1 where none does. Without a cycle it goes by electric power, compressed air at the
+// default specific energy.
+func Cheapest(all []Match) (best int, central, shown bool) {
 	best = -1
-	cost := func(m Match) float64 {
-		if !math.IsNaN(m.PickJ) {
-			return m.PickJ
+	cost := func(w Work) float64 {
+		if !math.IsNaN(w.PickJ) {
+			return w.PickJ
 		}
-		return Cycle{PicksPerMinute: 60, SupplyOnS: 1, SpecificEnergyKWhM3: DefaultSpecificEnergyKWhM3}.PickJ(m.AirLminANR, m.PowerW)
+		return Cycle{PicksPerMinute: 60, SupplyOnS: 1, SpecificEnergyKWhM3: DefaultSpecificEnergyKWhM3}.PickJ(w.AirLminANR, w.PowerW)
+	}
+	var least float64
+	try := func(i int, w Work, one bool) {
+		switch {
+		case !w.Holds || shown && !w.Shown:
+		case best < 0, w.Shown && !shown, cost(w) < least:
+			best, central, shown, least = i, one, w.Shown, cost(w)
+		}
 	}
 	for i, m := range all {
-		switch {
-		case !m.Holds || shown && !m.Shown:
-		case best < 0, m.Shown && !shown, cost(m) < cost(all[best]):
-			best, shown = i, m.Shown
-		}
+		try(i, m.Work, false)
+		try(i, m.Central, true)
 	}
-	return best, shown
+	return best, central, shown
 }
 
 // A Drawing is curves over vacuum for a plot.
@@ -154,7 +160,7 @@ func Draw(all []Match, fit Fit, n int) Drawing {
 	}
 	at := make([]float64, n)
 	for i := range at {
-		at[i] = deepest * float64(i) / float64(n-1)
+		at[i] = deepest * math.Pow(float64(i)/float64(n-1), 1.5) // closer where the leak is steep
 	}
 	for _, m := range all { // so that every curve is drawn to its end
 		at = append(at, m.Supply.deepest())

@@ -215,6 +215,9 @@ func (q Question) Leaks(tested []Tested) ([]MeasuredLeak, error) {
 			if t.Setup.EngineSetting != "" {
 				setting += ", " + t.Setup.EngineSetting
 			}
+			if setting == "" {
+				setting = t.Setup.Name
+			}
 			name := NameOf(t.Setup)
 			i, known := at[name]
 			if known && few {

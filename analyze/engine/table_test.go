@@ -363,3 +363,20 @@ func TestSealTimeAndHold(t *testing.T) {
 	assert.InDelta(t, 1200./3.6e6*40*60*4000, c.YearKWh(1200), 1e-9)
 	assert.True(t, math.IsNaN(c.PickJ(math.NaN(), math.NaN())))
 }
+
+// A line taken into a curve: 0.1 % of the free flow off at most.
+func TestAtCup(t *testing.T) {
+	curve, err := NewCurve([]float64{0, 20, 40, 60, 75, 85}, []float64{125, 98, 68, 38, 10, 0})
+	require.NoError(t, err)
+	for _, s := range []Supply{
+		{Curve: curve, CurveKPa: math.NaN(), AmbientKPa: 101.325, Hose: Hose{9, 2}},
+		{Curve: curve, CurveKPa: 101.325, AmbientKPa: 84, Hose: Hose{6, 5}},
+		{Curve: curve, CurveKPa: math.NaN(), AmbientKPa: 101.325, Line: []Restriction{{2, 0.3}}},
+	} {
+		cup := s.atCup()
+		assert.InDelta(t, s.deepest(), cup.deepest(), 1e-9)
+		for v := 0.0; v < s.deepest(); v += 0.37 {
+			assert.InDelta(t, s.Flow(v), cup.Flow(v), 0.001*s.Flow(0), "%+v at %g kPa", s, v)
+		}
+	}
+}

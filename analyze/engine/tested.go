@@ -329,6 +329,7 @@ func MeasuredCircuit(fit Fit, all []Calibration) Circuit {
 	c := Circuit{VolumeL: math.NaN(), VolumeU: math.NaN()}
 	least, most, lo, hi := math.Inf(1), 0.0, math.Inf(1), 0.0
 	for _, x := range all {
+		x.Supply = x.Supply.atCup()
 		if v := x.StartKPa; v > 0 {
 			open = append(open, x.Supply.Flow(v)/ISO6358(x.Supply.AmbientKPa, anrK, x.Supply.AmbientKPa-v, 1, openB, 0.5))
 		}

@@ -108,10 +108,25 @@ func TestCheapest(t *testing.T) {
 		{"by value", []Match{work(true, false, 2, nan, nan), work(true, false, 1, nan, nan)}, 1, false},
 		{"without a cycle: 60 L/min at 0.12 kWh/m3 is 432 W", []Match{work(true, true, nan, 60, nan), work(true, true, nan, nan, 500), work(true, true, nan, nan, 400)}, 2, true},
 	} {
-		got, shown := Cheapest(c.all)
+		got, central, shown := Cheapest(c.all)
 		assert.Equal(t, c.want, got, c.name)
+		assert.False(t, central, c.name)
 		assert.Equal(t, c.shown, shown, c.name)
 	}
+}
+
+// One engine for all circuits is an arrangement, too.
+func TestCheapestCentral(t *testing.T) {
+	nan := math.NaN()
+	m := Match{Work: Work{Holds: true, Shown: true, PickJ: 8, AirLminANR: nan, PowerW: nan}, Central: Work{Holds: true, Shown: true, PickJ: 4, AirLminANR: nan, PowerW: nan}}
+	best, central, shown := Cheapest([]Match{{Work: Work{Holds: true, Shown: true, PickJ: 6, AirLminANR: nan, PowerW: nan}}, m})
+	assert.Equal(t, 1, best)
+	assert.True(t, central)
+	assert.True(t, shown)
+	m.Central.Shown = false
+	best, central, _ = Cheapest([]Match{m})
+	assert.Equal(t, 0, best)
+	assert.False(t, central, "the dearer one is shown")
 }
 
 // Two circuits: two engines draw twice the air of one; one for both holds less vacuum.

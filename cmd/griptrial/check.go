@@ -27,6 +27,9 @@ type checkOptions struct {
 
 	bench     bool
 	benchArgs benchOptions
+
+	forward forwardFlags
+	trials  []string
 }
 
 func checkCommand() *cobra.Command {
@@ -41,6 +44,7 @@ It only reads; no byte that it sends can switch anything.`,
 		Example: `  griptrial check rig.yaml
   griptrial check rig.yaml --offline             the file only
   griptrial check rig.yaml --address "block=127.0.0.1:15502"
+  griptrial check rig.yaml --forward https://tsdb.hall:8428 --trial hall.gtrial    is the server behind
   griptrial check rig.yaml --bench --out before.json          before a trial
   griptrial check rig.yaml --bench --before before.json       and after it
   griptrial check rig.yaml --bench --into monday.gtrial       the results into the trial file`,
@@ -67,6 +71,9 @@ It only reads; no byte that it sends can switch anything.`,
 	f.StringVar(&o.benchArgs.out, "out", "", "file for the results of the bench check")
 	f.StringVar(&o.benchArgs.before, "before", "", "results of the bench check before the trial, to show the drift since")
 	f.StringVar(&o.benchArgs.into, "into", "", "trial file to write the results into, and to show the drift since its own check before the trial")
+	f.StringVar(&o.forward.url, "forward", "", "time-series server that picks are forwarded to: what it is, and what its settings lose")
+	o.forward.addServer(f)
+	f.StringArrayVar(&o.trials, "trial", nil, "with --forward: trial file of which to show how far the server is behind")
 	return c
 }
 
@@ -82,6 +89,13 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 	fmt.Fprintf(w, "%s: %s; %d stations, SHA-256 %.12s…\n\n", path, rig.Name, len(rig.Stations), rig.SHA256())
 	if err := showBudget(w, rig); err != nil {
 		return err
+	}
+	if o.forward.url != "" {
+		if err := checkServer(ctx, w, &o.forward, o.trials, o.offline); err != nil {
+			return err
+		}
+	} else if len(o.trials) > 0 {
+		return wrongf("--trial goes with --forward")
 	}
 	if !o.offline {
 		if err := checkLive(ctx, w, rig, time.Duration(length*float64(time.Second))); err != nil {

@@ -26,6 +26,7 @@ type compareOptions struct {
 	allowOpen  bool
 	all        bool
 	json, csv  bool
+	verdicts   bool
 }
 
 func compareCommand() *cobra.Command {
@@ -63,6 +64,7 @@ like, and nothing is decided.`,
 	f.BoolVar(&o.all, "all", false, "a line for every comparison, not only for differences found")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	f.BoolVar(&o.csv, "csv", false, "write the comparisons as CSV")
+	f.BoolVar(&o.verdicts, "verdicts", false, "with --csv: write the verdicts in place of the comparisons")
 	return c
 }
 
@@ -70,6 +72,9 @@ func compareTrial(w io.Writer, path string, o *compareOptions) error {
 	t, err := readComparable(path, o.set, o.at)
 	if err != nil {
 		return err
+	}
+	if o.verdicts && !o.csv {
+		return wrongf("--verdicts belongs to --csv, which is missing")
 	}
 	see, err := quantity("see", config.Share, o.see, 0.1)
 	if err != nil {
@@ -106,6 +111,8 @@ func compareTrial(w io.Writer, path string, o *compareOptions) error {
 	switch {
 	case o.json:
 		err = report.WriteJSON(w, report.Comparison(t, c, verdicts, models))
+	case o.csv && o.verdicts:
+		err = report.VerdictsCSV(w, verdicts)
 	case o.csv:
 		err = report.EffectsCSV(w, c)
 	default:

@@ -145,6 +145,11 @@ func TestCompareChooseSoak(t *testing.T) {
 	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)
 	assert.Len(t, rows, 6)
+	code, out, _ = command(t, "compare", path, "--csv", "--verdicts")
+	assert.Equal(t, exitNotMet, code)
+	rows, err = csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	assert.Len(t, rows, 5, "a head, and one requirement of four setups")
 
 	code, out, errs = command(t, "choose", path, "--mix", "seed sachet=70 %", "--mix", "film block=30 %", "--json")
 	require.Equal(t, exitDone, code, errs)
@@ -214,6 +219,56 @@ func TestCompareProvisional(t *testing.T) {
 	}
 	code, _, errs = command(t, "compare", path, "--allow-open")
 	assert.Equal(t, exitDone, code, errs)
+}
+
+// A sequential plan decides at its boundary, says where and by what rule, and gives no bound of
+// a size fixed beforehand.
+func TestCompareSequential(t *testing.T) {
+	path := writeTrial(t, "  drops: {max_rate: 5 %}\n", 40, "sequential: {good: 0.1 %, bad: 5 %, alpha: 5 %, beta: 5 %}")
+	code, out, errs := command(t, "compare", path)
+	assert.Equal(t, exitNotMet, code)
+	assert.Contains(t, errs, "does not hold: film block | flat cup, 30 mm lip")
+	assert.Regexp(t, `stopped as bad at pick \d+`, out)
+	assert.Regexp(t, `stopped as good at pick \d+`, out)
+	assert.Contains(t, out, "sequential test: good 0.1 %, bad 5 %, alpha 5 %, beta 5 %")
+	assert.NotContains(t, out, "≤")
+}
+
+// A mark keeps the pick, takes it out of the comparison, and comes off again.
+func TestSpoil(t *testing.T) {
+	path := writeTrial(t, "  drops: {max_rate: 3 %}\n", 48)
+	picks := func() (n int) {
+		code, out, errs := command(t, "compare", path, "--json")
+		require.Equal(t, exitNotMet, code, errs)
+		var c struct {
+			Setups []struct{ Picks, Spoiled int }
+		}
+		require.NoError(t, json.Unmarshal([]byte(out), &c))
+		for _, s := range c.Setups {
+			n += s.Picks - 1000*s.Spoiled
+		}
+		return n
+	}
+	assert.Equal(t, 480, picks())
+	code, out, errs := command(t, "picks", path, "--spoil", "left/7", "--why", "hose off")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "left/7 is marked as spoiled (hose off)")
+	assert.Equal(t, 479-1000, picks())
+	_, out, _ = command(t, "picks", path)
+	assert.Contains(t, out, "spoiled: hose off")
+	_, out, _ = command(t, "picks", path, "--json")
+	assert.Contains(t, out, `"spoiled": "hose off"`)
+	code, out, errs = command(t, "compare", path)
+	assert.Equal(t, exitNotMet, code, errs)
+	assert.Contains(t, out, "1 pick marked as spoiled left out; counted, no comparison would end otherwise")
+	code, _, errs = command(t, "picks", path, "--unspoil", "left/7")
+	require.Equal(t, exitDone, code, errs)
+	assert.Equal(t, 480, picks())
+	for _, bad := range [][]string{{"--spoil", "left/7"}, {"--spoil", "left", "--why", "x"}, {"--spoil", "right/7", "--why", "x"}, {"--spoil", "left/9999", "--why", "x"},
+		{"--unspoil", "left/7"}, {"--why", "x"}, {"--spoil", "left/7", "--unspoil", "left/7"}} {
+		code, _, errs := command(t, append([]string{"picks", path}, bad...)...)
+		assert.Equal(t, exitUsage, code, "%v: %s", bad, errs)
+	}
 }
 
 func TestPlanCommands(t *testing.T) {

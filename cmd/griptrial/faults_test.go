@@ -327,13 +327,25 @@ func TestRecordForwardsAndShowsMetrics(t *testing.T) {
 	require.Equal(t, exitDone, code, errs)
 	assert.Contains(t, out, `"waiting_lines": 0`)
 	assert.NotContains(t, out, "s3cret")
+	// check tells how far a server is behind.
+	for url, want := range map[string]string{server.URL: "0 lines wait in the outbox, 0 picks", "http://127.0.0.1:1": "the oldest is"} {
+		code, out, errs = command(t, "check", rig, "--offline", "--forward", url, "--trial", path)
+		require.Equal(t, exitDone, code, errs)
+		assert.Contains(t, out, path+": ")
+		assert.Contains(t, out, want)
+	}
+	code, out, errs = command(t, "check", rig, "--forward", server.URL, "--for", "100 ms")
+	require.Equal(t, exitDone, code, errs)
+	assert.Contains(t, out, "server "+server.URL+": unknown\n  the server does not ")
+	assert.NotContains(t, out+errs, "s3cret")
 	for name, args := range map[string][]string{
-		"open to other":   {"record", rig, trial, "--out", path + "2.gtrial", "--metrics", "0.0.0.0:0"},
-		"want an address": {"record", rig, trial, "--out", path + "3.gtrial", "--metrics", "9464"},
-		"use https":       {"record", rig, trial, "--out", path + "4.gtrial", "--forward", "http://192.0.2.1:8428"},
-		"is needed":       {"forward", path},
-		"at least":        {"forward", path, "--to", server.URL, "--traces", "1 ms"},
-		"no such file":    {"forward", "nothing.gtrial", "--to", server.URL},
+		"goes with --forward": {"check", rig, "--offline", "--trial", path},
+		"open to other":       {"record", rig, trial, "--out", path + "2.gtrial", "--metrics", "0.0.0.0:0"},
+		"want an address":     {"record", rig, trial, "--out", path + "3.gtrial", "--metrics", "9464"},
+		"use https":           {"record", rig, trial, "--out", path + "4.gtrial", "--forward", "http://192.0.2.1:8428"},
+		"is needed":           {"forward", path},
+		"at least":            {"forward", path, "--to", server.URL, "--traces", "1 ms"},
+		"no such file":        {"forward", "nothing.gtrial", "--to", server.URL},
 	} {
 		code, _, errs := command(t, args...)
 		assert.Equal(t, exitUsage, code, name)

@@ -33,13 +33,19 @@ type forwardFlags struct {
 }
 
 func (o *forwardFlags) add(f *pflag.FlagSet) {
+	o.addServer(f)
+	f.StringVar(&o.traces, "traces", "", `also send least, greatest and mean of every channel, one point in this time, "1 s"`)
+	f.Float64Var(&o.limitMB, "outbox-limit", 1024, "MB that may wait in the outbox; beyond it the outbox is filled no more until it empties")
+}
+
+// addServer adds what says which server it is.
+func (o *forwardFlags) addServer(f *pflag.FlagSet) {
+	o.limitMB = 1024
 	f.StringVar(&o.org, "org", "", "organisation on the server")
 	f.StringVar(&o.bucket, "bucket", "griptrial", `bucket on the server; on InfluxDB 1.8 "DATABASE" or "DATABASE/POLICY"`)
 	f.StringVar(&o.tokenFile, "token-file", "", "file with the server's token (default: the environment variable "+forward.TokenVariable+")")
 	f.StringVar(&o.ca, "ca-file", "", "PEM file of the authority that vouches for the server")
 	f.BoolVar(&o.plain, "plain-http", false, "allow http to another machine: token and data go in the clear")
-	f.StringVar(&o.traces, "traces", "", `also send least, greatest and mean of every channel, one point in this time, "1 s"`)
-	f.Float64Var(&o.limitMB, "outbox-limit", 1024, "MB that may wait in the outbox; beyond it the outbox is filled no more until it empties")
 }
 
 // check reads what the flags name.
@@ -287,15 +293,59 @@ func showSending(ctx context.Context, w io.Writer, f *forward.Forwarder, done <-
 	}
 }
 
+// lagLine says how far a server is behind a trial.
+func lagLine(s forward.Status) string {
+	lag := ""
+	if s.WaitingLines > 0 {
+		lag = fmt.Sprintf("; the oldest is %.0f s old", s.LagS)
+	}
+	return fmt.Sprintf("%d lines wait in the outbox, %d picks and events are not in it yet%s", s.WaitingLines, s.NotYetInOutbox, lag)
+}
+
+// checkServer tells what the server is, what is wrong with its settings, and how far it is
+// behind trials.
+func checkServer(ctx context.Context, w io.Writer, o *forwardFlags, trials []string, offline bool) error {
+	if err := o.check(); err != nil {
+		return err
+	}
+	options := o.options("", "")
+	if !offline {
+		f, err := forward.New(nil, options)
+		if err != nil {
+			return wrong(err)
+		}
+		defer f.Close()
+		s := f.Probe(ctx)
+		fmt.Fprintf(w, "server %s: %s\n", o.url, s.Kind)
+		for _, warning := range s.Warnings {
+			fmt.Fprintf(w, "  %s\n", warning)
+		}
+	}
+	for _, path := range trials {
+		t, err := openTrial(path)
+		if err != nil {
+			return err
+		}
+		lag, err := forward.Lag(t, forward.Target(options))
+		t.Close()
+		if err != nil {
+			return err
+		}
+		refused := ""
+		if lag.Parked > 0 {
+			refused = fmt.Sprintf("; %d refused for good", lag.Parked)
+		}
+		fmt.Fprintf(w, "%s: %s%s\n", path, lagLine(lag), refused)
+	}
+	fmt.Fprintln(w)
+	return nil
+}
+
 func writeForwarded(w io.Writer, path string, out *forwardJSON, o *forwardFlags) error {
 	if !o.status {
 		fmt.Fprintf(w, "%s: %d lines sent to %s\n", path, out.LinesSent, out.Target)
 	}
-	lag := ""
-	if out.WaitingLines > 0 {
-		lag = fmt.Sprintf("; the oldest is %.0f s old", out.LagS)
-	}
-	fmt.Fprintf(w, "%d lines wait in the outbox, %d picks and events are not in it yet%s\n", out.WaitingLines, out.NotYetInOutbox, lag)
+	fmt.Fprintln(w, lagLine(forward.Status{WaitingLines: out.WaitingLines, NotYetInOutbox: out.NotYetInOutbox, LagS: out.LagS}))
 	if r := out.Reconciled; r != nil {
 		fmt.Fprintf(w, "reconciled %d lines: %d were missing, %d sent again, %d missing still, %d points there more than once\n",
 			r.Lines, r.Missing, r.Resent, r.StillMissing, r.Doubled)

@@ -149,6 +149,9 @@ func (o *layoutOptions) draw(order layout.Order, p layout.Pattern) error {
 	if title == "" {
 		title = fmt.Sprintf("bag %s, %d x lip %s", o.bags[0], o.cups, o.lip)
 	}
+	if !p.Fits {
+		title += ": DOES NOT FIT"
+	}
 	s, err := report.NewSheet(order, p, report.Paper(o.paper), title)
 	if err != nil {
 		return wrongf("--sheet: %w", err)

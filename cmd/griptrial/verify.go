@@ -31,7 +31,7 @@ recording are shown; they are no damage. A damaged file: see "griptrial salvage"
   griptrial verify hall.gtrial --json`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			return verify(c.OutOrStdout(), args[0], o)
+			return verify(c.OutOrStdout(), c.ErrOrStderr(), args[0], o)
 		},
 	}
 	c.Flags().BoolVar(&o.json, "json", false, "write JSON")
@@ -76,8 +76,17 @@ type verifyGapJSON struct {
 	AtS      float64 `json:"at_s"`
 }
 
-func verify(w io.Writer, path string, o *verifyOptions) error {
-	checked, err := store.Check(path)
+func verify(w, stderr io.Writer, path string, o *verifyOptions) error {
+	batches := int64(0)
+	if t, err := store.OpenRead(path); err == nil { // else Check says what is wrong
+		if box, err := t.Outbox(""); err == nil {
+			batches = box.Last
+		}
+		t.Close()
+	}
+	told, end := bar(stderr, 2*batches, "checksums")
+	checked, err := store.CheckTold(path, told)
+	end()
 	switch {
 	case errors.Is(err, os.ErrNotExist):
 		return wrongf("%s: no such file: %w", path, os.ErrNotExist)
@@ -92,7 +101,7 @@ func verify(w io.Writer, path string, o *verifyOptions) error {
 		Scans: checked.Scans, Samples: checked.Samples, FromS: float64(checked.FirstNS) / 1e9, ToS: float64(checked.LastNS) / 1e9,
 		Sets: []verifySetJSON{}, Gaps: []verifyGapJSON{}}
 	if out.OK {
-		if err := verifySets(path, &out); err != nil {
+		if err := verifySets(stderr, path, batches, &out); err != nil {
 			return err
 		}
 	}
@@ -108,7 +117,7 @@ func verify(w io.Writer, path string, o *verifyOptions) error {
 }
 
 // verifySets judges the samples again, once for each set.
-func verifySets(path string, out *verifyJSON) error {
+func verifySets(stderr io.Writer, path string, batches int64, out *verifyJSON) error {
 	t, err := openTrial(path)
 	if err != nil {
 		return err
@@ -147,7 +156,9 @@ func verifySets(path string, out *verifyJSON) error {
 			out.Sets = append(out.Sets, x)
 			continue
 		}
-		c, err := record.Compare(t, set.N, stations)
+		told, end := bar(stderr, batches, fmt.Sprintf("set %d", set.N))
+		c, err := record.Compare(t, set.N, stations, told)
+		end()
 		if err != nil {
 			return err
 		}

@@ -185,8 +185,9 @@ func TestPicksReadBack(t *testing.T) {
 					require.True(t, equal(pickOf(&picks[i]), v), "%s of row %d: %v where %v belongs", name, i, v, pickOf(&picks[i]))
 				}
 			}
-			figures := 0
+			names, figures := 0, 0
 			for name := range store.Figures(&picks[0]) {
+				names++
 				value, u, lo, hi := floats(t, db, table, name), floats(t, db, table, name+"_u"), floats(t, db, table, name+"_lo"), floats(t, db, table, name+"_hi")
 				warned := texts(t, db, table, name+"_warnings")
 				for i := range picks {
@@ -200,7 +201,8 @@ func TestPicksReadBack(t *testing.T) {
 					}
 				}
 			}
-			require.Equal(t, 23*600, figures, "figures compared")
+			require.GreaterOrEqual(t, names, 24)
+			require.Equal(t, names*600, figures, "figures compared")
 			for i, s := range texts(t, db, table, "setup") {
 				require.Equal(t, map[string]string{"left": setup, "right": "plain"}[picks[i].Station], s.String)
 			}

@@ -124,7 +124,8 @@ type Status struct {
 	OutboxFull         bool
 }
 
-// New returns a forwarder of a trial file that is open for writing.
+// New returns a forwarder of a trial file that is open for writing; nil where only Probe is
+// called.
 func New(file *store.Trial, o Options) (*Forwarder, error) {
 	o.defaults()
 	u, err := parseURL(o.URL, o.Plain)

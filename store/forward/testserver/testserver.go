@@ -24,6 +24,7 @@ type Server struct {
 	URL     string
 	args    []string
 	ready   string // path that answers 2xx when it takes data
+	data    string // folder
 	process *exec.Cmd
 	log     bytes.Buffer
 }
@@ -60,8 +61,9 @@ func VictoriaMetrics(t testing.TB, flags ...string) *Server {
 	if len(flags) == 0 {
 		flags = []string{"-dedup.minScrapeInterval=1ms", "-retentionPeriod=10y"}
 	}
-	s := &Server{t: t, URL: "http://" + address, ready: "/health", args: append([]string{path, "-httpListenAddr=" + address,
-		"-storageDataPath=" + filepath.Join(t.TempDir(), "data"), "-memory.allowedBytes=512MB", "-loggerLevel=WARN"}, flags...)}
+	data := filepath.Join(t.TempDir(), "data")
+	s := &Server{t: t, URL: "http://" + address, ready: "/health", data: data, args: append([]string{path, "-httpListenAddr=" + address,
+		"-storageDataPath=" + data, "-memory.allowedBytes=512MB", "-loggerLevel=WARN"}, flags...)}
 	s.Start()
 	t.Cleanup(s.Kill)
 	return s
@@ -96,7 +98,7 @@ func InfluxDB(t testing.TB, database string) *Server {
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := &Server{t: t, URL: "http://" + address, ready: "/ping", args: []string{path, "-config", config}}
+	s := &Server{t: t, URL: "http://" + address, ready: "/ping", data: dir, args: []string{path, "-config", config}}
 	s.Start()
 	t.Cleanup(s.Kill)
 	s.Get("/query", url.Values{"q": {`CREATE DATABASE "` + database + `"`}}, http.MethodPost)
@@ -153,6 +155,9 @@ func (s *Server) Kill() {
 		s.process = nil
 	}
 }
+
+// DataPath returns the folder that the server keeps its data in.
+func (s *Server) DataPath() string { return s.data }
 
 // PID returns the server's process id.
 func (s *Server) PID() int { return s.process.Process.Pid }
