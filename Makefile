@@ -28,6 +28,7 @@ screenshots:
 	$(GO) test ./web/e2e -count=1 -run TestScreenshots -update
 
 test: vet page
+	$(GO) test ./store/forward/testserver # first: on a new machine it installs and builds the servers, once
 	$(GO) test $$($(GO) list ./... | grep -v -e /record$$ -e /web/e2e$$)
 	$(GO) test ./web/e2e # a browser takes both cores
 	$(GO) test ./record # polls on the real clock: not beside tests that take both cores

@@ -65,11 +65,7 @@ func NewFraction(factors []Factor, n int) (*Fraction, error) {
 	}
 	choose(0, 0)
 	for i := range p {
-		var of []string
-		for _, f := range best.names(best.words[i] &^ (1 << (base + i))) {
-			of = append(of, f)
-		}
-		best.Generators = append(best.Generators, Alias{factors[base+i].Name, of})
+		best.Generators = append(best.Generators, Alias{factors[base+i].Name, best.names(best.words[i] &^ (1 << (base + i)))})
 	}
 	best.Resolution = 1 + slices.IndexFunc(bestLengths, func(n int) bool { return n > 0 })
 	best.alias()

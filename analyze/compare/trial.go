@@ -233,25 +233,35 @@ type view struct {
 func look(units []unit, m *Measure) []view {
 	var all []view
 	for i := range units {
-		v := view{unit: &units[i], place: i, positive: true}
+		n := len(units[i].picks)
+		v := view{unit: &units[i], place: i, positive: true, raw: make([]float64, 0, n)}
+		if m.margin != nil {
+			v.above = make([]float64, 0, n)
+		}
 		for _, p := range v.picks {
 			x := m.of(&p.Pick)
 			if math.IsNaN(x) {
 				continue
 			}
-			v.raw, v.logs = append(v.raw, x), append(v.logs, math.Log(x))
+			v.raw = append(v.raw, x)
 			v.positive = v.positive && x > 0
 			if m.margin != nil {
-				x -= m.margin(&p.Pick)
+				v.above = append(v.above, x-m.margin(&p.Pick))
 			}
-			v.above = append(v.above, x)
 		}
 		if len(v.raw) > 0 {
-			if !v.positive {
-				v.logs = nil
+			sorted := slices.Sorted(slices.Values(v.raw))
+			if v.positive {
+				v.logs = make([]float64, len(sorted))
+				for k, x := range sorted {
+					v.logs[k] = math.Log(x)
+				}
 			}
-			slices.Sort(v.above)
-			slices.Sort(v.logs)
+			if m.margin == nil {
+				v.above = sorted
+			} else {
+				slices.Sort(v.above)
+			}
 			v.mid = blockMean{middle(m, v.above), middle(m, v.logs), middle(m, v.raw)}
 			all = append(all, v)
 		}

@@ -106,6 +106,13 @@ func rankSumCDF(m, n int) []float64 {
 type differences struct {
 	x, y       []float64
 	infX, infY int64
+	probes     []probe // counted on the way to one of them, and used for the next
+}
+
+// A probe is how many differences are at most v.
+type probe struct {
+	v float64
+	n int64
 }
 
 func newDifferences(x, y []float64) differences {
@@ -173,7 +180,7 @@ func (d differences) below(v float64) int64 { return d.atMost(math.Nextafter(v, 
 
 // kth returns the k-th smallest difference, k from 1: bisection of the value until few
 // differences are left, which are then listed and sorted.
-func (d differences) kth(k int64) float64 {
+func (d *differences) kth(k int64) float64 {
 	minus := d.infY * int64(len(d.x))
 	finite := int64(len(d.x))*int64(len(d.y)) + d.infX*d.infY
 	switch {
@@ -187,7 +194,15 @@ func (d differences) kth(k int64) float64 {
 	lo := min(0, d.x[0]-d.y[len(d.y)-1])
 	hi := max(0, d.x[len(d.x)-1]-d.y[0])
 	lo = math.Nextafter(lo, math.Inf(-1))
-	below, upTo := d.atMost(lo), d.atMost(hi) // below < k ≤ upTo
+	below, upTo := minus, minus+finite // below < k ≤ upTo
+	for _, p := range d.probes {
+		if p.n >= k && p.v < hi {
+			hi, upTo = p.v, p.n
+		}
+		if p.n < k && p.v > lo {
+			lo, below = p.v, p.n
+		}
+	}
 	// Counts rise almost evenly between close values, so that the ends are aimed a little to
 	// either side of k; where that fails to halve what is left, the middle is taken.
 	for i, was := 0, upTo-below; upTo-below > 64+int64(len(d.x)+len(d.y))/8; i++ {
@@ -207,7 +222,9 @@ func (d differences) kth(k int64) float64 {
 		if mid <= lo || mid >= hi {
 			return hi // all that are left are equal
 		}
-		if n := d.atMost(mid); n >= k {
+		n := d.atMost(mid)
+		d.probes = append(d.probes, probe{mid, n})
+		if n >= k {
 			hi, upTo = mid, n
 		} else {
 			lo, below = mid, n

@@ -15,7 +15,7 @@ const rowGroup = 1 << 14
 // parquetTable writes a Parquet file with Zstandard. The file's metadata say the unit of
 // each column, as JSON under griptrial.units.
 type parquetTable struct {
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	columns []column
 	rows    []parquet.Row
 }
@@ -60,7 +60,7 @@ func newParquet(w io.Writer, columns []column, about map[string]string) *parquet
 	for k, v := range about {
 		options = append(options, parquet.KeyValueMetadata(k, v))
 	}
-	return &parquetTable{w: parquet.NewWriter(w, options...), columns: columns}
+	return &parquetTable{w: parquet.NewGenericWriter[any](w, options...), columns: columns}
 }
 
 func (t *parquetTable) row(cells []cell) error {
