@@ -24,7 +24,7 @@ type Spread struct {
 type Part struct {
 	Name  string // what it comes from
 	Shape Shape
-	Size  float64 // standard uncertainty of a normal part, half-width of a rectangular one, length of a one-sided one
+	Size  float64 // standard uncertainty of a normal part, half-width of a rectangular one, length of a one-sided one, by how much was corrected
 	U     float64 // its standard uncertainty, as the others in the figure's unit
 }
 
@@ -36,6 +36,7 @@ const (
 	Gaussian    Shape = "normal"
 	Rectangular Shape = "rectangular"
 	OneSided    Shape = "one-sided"
+	Correction  Shape = "correction" // a known error, taken out of the value already; what it leaves is a part of its own
 )
 
 // Normal adds a normal part with standard uncertainty u.
@@ -63,6 +64,13 @@ func (s *Spread) Early(name string, d float64) {
 	}
 }
 
+// Corrected notes that by has been added to the value for a known error.
+func (s *Spread) Corrected(name string, by float64) {
+	if by != 0 && !math.IsNaN(by) {
+		s.Parts = append(s.Parts, Part{name, Correction, by, 0})
+	}
+}
+
 func (s *Spread) rect(p Part) {
 	v := p.U * p.U
 	s.variance += v
@@ -82,6 +90,12 @@ func (s *Spread) Add(o Spread) {
 // Subtract adds the error of a number that is taken away: its one-sided parts change sides.
 func (s *Spread) Subtract(o Spread) {
 	o.early, o.late = o.late, o.early
+	o.Parts = slices.Clone(o.Parts)
+	for i := range o.Parts {
+		if o.Parts[i].Shape == Correction {
+			o.Parts[i].Size *= -1
+		}
+	}
 	s.Add(o)
 }
 
@@ -115,7 +129,11 @@ func (s Spread) Times(f float64) Spread {
 	a := math.Abs(f)
 	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, early: s.early * f}
 	for _, p := range s.Parts {
-		o.Parts = append(o.Parts, Part{p.Name, p.Shape, p.Size * a, p.U * a})
+		size := p.Size * a
+		if p.Shape == Correction {
+			size = p.Size * f
+		}
+		o.Parts = append(o.Parts, Part{p.Name, p.Shape, size, p.U * a})
 	}
 	return o
 }

@@ -12,18 +12,17 @@ import (
 // ErrNoPick says that a station has no pick of a number. Its text names both.
 var ErrNoPick = errors.New("no such pick")
 
-// Explain returns pick n of a station with its uncertainty budgets. The samples up to it are
-// judged again; name is what messages call the file.
-func Explain(file *store.Trial, name, station string, n int) (p pick.Pick, budgets []pick.Budget, err error) {
-	rig, trial, err := TextsOf(file, name)
+// Explain returns pick n of a station in a pick set with its uncertainty budgets. The samples up
+// to it are judged again as they were for that set; name is what messages call the file.
+func Explain(file *store.Trial, name string, set int, station string, n int) (p pick.Pick, budgets []pick.Budget, err error) {
+	a, ok, err := file.Analysis(set)
 	if err != nil {
 		return p, nil, err
 	}
-	plan, err := PlanAsRun(trial, file)
-	if err != nil {
-		return p, nil, err
+	if !ok {
+		return p, nil, fmt.Errorf("%s: pick set %d: the file does not say what it was made from", name, set)
 	}
-	settings, err := Settings(rig, plan)
+	plan, settings, err := judgedBy(file, name, a)
 	if err != nil {
 		return p, nil, err
 	}
@@ -38,7 +37,7 @@ func Explain(file *store.Trial, name, station string, n int) (p pick.Pick, budge
 			}
 		}
 	}
-	s, err := NewStations(file.Header().Groups, settings, plan)
+	s, err := NewStations(a.Groups, settings, plan)
 	if err != nil {
 		return p, nil, err
 	}

@@ -18,26 +18,32 @@ import (
 // AnalysisOf returns the rig, plan and trackers that an analysis of a trial file was made
 // with, or is to be made with.
 func AnalysisOf(file *store.Trial, name string, a store.Analysis) (*Stations, error) {
-	if a.RigText == nil || a.TrialText == nil {
-		return nil, fmt.Errorf("%s: the file holds no rig text or no trial text to analyse by", name)
-	}
-	rig, err := config.ParseRig("rig of "+name, a.RigText)
-	if err != nil {
-		return nil, err
-	}
-	trial, err := ParseTrial("trial of "+name, a.TrialText, rig)
-	if err != nil {
-		return nil, err
-	}
-	plan, err := PlanAsRun(trial, file)
-	if err != nil {
-		return nil, err
-	}
-	settings, err := Settings(rig, plan)
+	plan, settings, err := judgedBy(file, name, a)
 	if err != nil {
 		return nil, err
 	}
 	return NewStations(a.Groups, settings, plan)
+}
+
+// judgedBy returns how the picks of an analysis are judged.
+func judgedBy(file *store.Trial, name string, a store.Analysis) (*Plan, []pick.Settings, error) {
+	if a.RigText == nil || a.TrialText == nil {
+		return nil, nil, fmt.Errorf("%s: the file holds no rig text or no trial text to analyse by", name)
+	}
+	rig, err := config.ParseRig("rig of "+name, a.RigText)
+	if err != nil {
+		return nil, nil, err
+	}
+	trial, err := ParseTrial("trial of "+name, a.TrialText, rig)
+	if err != nil {
+		return nil, nil, err
+	}
+	plan, err := PlanAsRun(trial, file)
+	if err != nil {
+		return nil, nil, err
+	}
+	settings, err := Settings(rig, plan)
+	return plan, settings, err
 }
 
 // Rescale returns groups with the scaling and the sensors that another rig file states for

@@ -86,6 +86,7 @@ type PickJSON struct {
 	DutyShare             analyze.Figure `json:"duty"`
 	PartPresentDelayS     analyze.Figure `json:"part_present_delay_s"`
 	OpenSuctionKPa        analyze.Figure `json:"open_suction_kPa"`
+	SettlingTimeS         analyze.Figure `json:"settling_time_s"`
 
 	// Missing says of figures that are null why they cannot be had.
 	Missing map[string][]string `json:"missing,omitempty"`
@@ -158,6 +159,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		DutyShare:             p.DutyShare,
 		PartPresentDelayS:     p.PartPresentDelayS,
 		OpenSuctionKPa:        p.OpenSuctionKPa,
+		SettlingTimeS:         p.SettlingTimeS,
 	}
 	for name, f := range map[string]analyze.Figure{
 		"response_delay_s": j.ResponseDelayS, "seal_time_s": j.SealTimeS, "hold_vacuum_kPa": j.HoldVacuumKPa,
@@ -177,6 +179,7 @@ func Pick(p pick.Pick, setup string) PickJSON {
 		"shut_saves_J":           j.ShutSavesJ,
 		"re_evacuations_per_min": j.ReEvacuationsPerMin,
 		"duty":                   j.DutyShare,
+		"settling_time_s":        j.SettlingTimeS,
 	} {
 		if !f.OK() {
 			for _, w := range f.Warnings {

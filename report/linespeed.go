@@ -95,9 +95,13 @@ func LineSpeeds(w io.Writer, all []LineSpeed, asJSON bool) error {
 		if len(v.Phases) > 0 {
 			fmt.Fprintln(w)
 			t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-			fmt.Fprintln(t, "phase\tpicks\tmedian ms\t95 % ms\tlongest ms\tof the cycle")
+			fmt.Fprintln(t, "phase\tpicks\tmedian ms\t± one reading\t95 % ms\tlongest ms\tof the cycle")
 			for _, p := range v.Phases {
-				fmt.Fprintf(t, "%s\t%d\t%.0f\t%.0f\t%.0f\t%.1f %%\n", p.Name, p.N, 1e3*p.MedianS, 1e3*p.P95S, 1e3*p.LongS, 100*p.ShareOfCycle)
+				read := "–"
+				if !math.IsNaN(p.ReadS) {
+					read = threeDigits(1e3 * p.ReadS)
+				}
+				fmt.Fprintf(t, "%s\t%d\t%.0f\t%s\t%.0f\t%.0f\t%.1f %%\n", p.Name, p.N, 1e3*p.MedianS, read, 1e3*p.P95S, 1e3*p.LongS, 100*p.ShareOfCycle)
 			}
 			if err := t.Flush(); err != nil {
 				return err
@@ -191,6 +195,7 @@ type PhaseJSON struct {
 	Name    string         `json:"name"`
 	Picks   int            `json:"picks"`
 	MedianS analyze.Number `json:"median_s"`
+	ReadU   analyze.Number `json:"u_of_one_s"`
 	P95S    analyze.Number `json:"p95_s"`
 	LongS   analyze.Number `json:"longest_s"`
 	InSeal  bool           `json:"in_seal_time"`
@@ -210,7 +215,7 @@ func LineSpeedViews(all []LineSpeed) LineSpeedsJSON {
 			j.SealTimesS = append(j.SealTimesS, analyze.Number(x))
 		}
 		for _, p := range v.Phases {
-			j.Phases = append(j.Phases, PhaseJSON{p.Name, p.N, analyze.Number(p.MedianS), analyze.Number(p.P95S), analyze.Number(p.LongS), p.InSeal})
+			j.Phases = append(j.Phases, PhaseJSON{p.Name, p.N, analyze.Number(p.MedianS), analyze.Number(p.ReadS), analyze.Number(p.P95S), analyze.Number(p.LongS), p.InSeal})
 		}
 		views = append(views, j)
 	}

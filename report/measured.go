@@ -116,13 +116,21 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 	}
 	fmt.Fprintf(w, "%s, pick %d: %s\n", p.Station, p.N, outcome(p))
 	for _, b := range all {
-		fmt.Fprintf(w, "\n%s %s %s, 95 %% within %.5g to %.5g", b.Name, Digits(b.Figure, 1), b.Unit, b.Figure.Lo, b.Figure.Hi)
+		places := 4
+		if b.Figure.U > 0 {
+			places = Places(b.Figure.U)
+		}
+		fmt.Fprintf(w, "\n%s %s %s, 95 %% within %.*f to %.*f", b.Name, Digits(b.Figure, 1), b.Unit, places, b.Figure.Lo, places, b.Figure.Hi)
 		for _, x := range b.Figure.Warnings {
 			fmt.Fprintf(w, "; %v", x)
 		}
 		fmt.Fprintln(w)
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, x := range b.Parts {
+			if x.Shape == analyze.Correction {
+				fmt.Fprintf(t, "  %s\t%s\t%+.3g %s\tknown\t  –\n", x.Name, sizes[x.Shape], x.Size, b.Unit)
+				continue
+			}
 			share := x.U * x.U / (b.Figure.U * b.Figure.U)
 			fmt.Fprintf(t, "  %s\t%s\t%.3g %s\tu %.3g\t%3.0f %%\n", x.Name, sizes[x.Shape], x.Size, b.Unit, x.U, 100*share)
 		}
@@ -136,4 +144,5 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 // sizes says what the size of a part of a shape is.
 var sizes = map[analyze.Shape]string{
 	analyze.Gaussian: "normal, u", analyze.Rectangular: "even within ±", analyze.OneSided: "early by up to",
+	analyze.Correction: "corrected by",
 }

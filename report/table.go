@@ -84,6 +84,7 @@ func Picks(w io.Writer, rows []Row) error {
 		fig("response ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }),
 		fig("seal ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.SealTimeS }),
 		{"from", func(r Row) string { return r.SealFrom }},
+		fig("settling ms", 1e3, func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }),
 		fig("hold kPa", 1, func(p *pick.Pick) *analyze.Figure { return &p.HoldVacuumKPa }),
 		fig("lowest kPa", 1, func(p *pick.Pick) *analyze.Figure { return &p.LowestVacuumKPa }),
 		fig("leak L/min ANR", 1, func(p *pick.Pick) *analyze.Figure { return &p.LeakFlowLminANR }),

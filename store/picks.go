@@ -99,6 +99,7 @@ var figureNames = []struct {
 	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
 	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
 	{"open_suction_kPa", func(p *pick.Pick) *analyze.Figure { return &p.OpenSuctionKPa }},
+	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
 }
 
 func columnsOfPicks() []string {

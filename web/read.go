@@ -270,7 +270,7 @@ func (s *Server) getBudget(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	p, budgets, err := record.Explain(s.file, s.name(), h.station, h.n)
+	p, budgets, err := record.Explain(s.file, s.name(), 1, h.station, h.n)
 	if errors.Is(err, record.ErrNoPick) || errors.Is(err, record.ErrNoSetups) {
 		err = problemf(http.StatusUnprocessableEntity, "%v", err)
 	}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 
+	"griptrial/analyze"
 	"griptrial/analyze/pick"
 	"griptrial/analyze/stats"
 )
@@ -41,11 +42,23 @@ type View struct {
 	Switch SwitchPoints
 }
 
-// A Phase is a part of a pick's time.
+// A Phase is a part of a pick's time. They are, in their order:
+//
+//   - approach: from the start to contact; of the line's making.
+//   - response delay: from the supply to the first rise of vacuum; valve, hose and dead volume.
+//   - evacuation: from there, or from contact, to the required vacuum.
+//   - settling: from sealed to within max(0.5 kPa, 4σ) of the hold vacuum. A robot that waits for
+//     the hold and not for the required vacuum loses this; one that does not, carries meanwhile.
+//   - part present: from sealed to the controller's own signal. It waits on top of the seal time.
+//   - sealed to release: the carry, settling within it.
+//   - release: from its command to the idle band.
+//
+// Response delay and evacuation make up the seal time where it counts from the supply.
 type Phase struct {
 	Name                 string
 	N                    int
 	MedianS, P95S, LongS float64 // median, 95 % quantile, longest
+	ReadS                float64 // how far one reading can be trusted: median of the picks' standard uncertainties; NaN where they have none
 	ShareOfCycle         float64 // of the median
 	InSeal               bool    // part of the seal time
 }
@@ -78,23 +91,26 @@ func New(picks []pick.Pick, o Options) (View, error) {
 	}
 	v.SealFrom = mostUsed(picks)
 	var approach, after []float64
+	between := func(later, earlier float64) (float64, float64) { return positive(later - earlier), math.NaN() }
+	figure := func(f analyze.Figure) (float64, float64) { return f.Value, f.U }
 	phases := []struct {
 		name string
 		in   bool
-		of   func(p *pick.Pick) float64
-		s    []float64
+		of   func(p *pick.Pick) (s, u float64)
+		s, u []float64
 	}{
-		{"approach (start to contact)", false, func(p *pick.Pick) float64 { return positive(p.ContactS - p.StartS) }, nil},
-		{"response delay", true, responseIn, nil},
-		{"evacuation", true, func(p *pick.Pick) float64 {
-			if d := responseIn(p); !math.IsNaN(d) {
-				return positive(p.SealTimeS.Value - d)
+		{"approach (start to contact)", false, func(p *pick.Pick) (float64, float64) { return between(p.ContactS, p.StartS) }, nil, nil},
+		{"response delay", true, func(p *pick.Pick) (float64, float64) { return figure(responseIn(p)) }, nil, nil},
+		{"evacuation", true, func(p *pick.Pick) (float64, float64) {
+			if d := responseIn(p); d.OK() {
+				return positive(p.SealTimeS.Value - d.Value), math.Hypot(p.SealTimeS.U, d.U)
 			}
-			return p.SealTimeS.Value
-		}, nil},
-		{"part present, after sealed", false, func(p *pick.Pick) float64 { return p.PartPresentDelayS.Value }, nil},
-		{"sealed to release", false, func(p *pick.Pick) float64 { return positive(p.ReleaseS - p.SealedAtS) }, nil},
-		{"release", false, func(p *pick.Pick) float64 { return p.ReleaseTimeS.Value }, nil},
+			return figure(p.SealTimeS)
+		}, nil, nil},
+		{"settling, after sealed", false, func(p *pick.Pick) (float64, float64) { return figure(p.SettlingTimeS) }, nil, nil},
+		{"part present, after sealed", false, func(p *pick.Pick) (float64, float64) { return figure(p.PartPresentDelayS) }, nil, nil},
+		{"sealed to release", false, func(p *pick.Pick) (float64, float64) { return between(p.ReleaseS, p.SealedAtS) }, nil, nil},
+		{"release", false, func(p *pick.Pick) (float64, float64) { return figure(p.ReleaseTimeS) }, nil, nil},
 	}
 	for i := range picks {
 		p := &picks[i]
@@ -117,7 +133,9 @@ func New(picks []pick.Pick, o Options) (View, error) {
 			add(&after, positive(p.EndS-p.SealedAtS))
 		}
 		for k := range phases {
-			add(&phases[k].s, phases[k].of(p))
+			x, u := phases[k].of(p)
+			add(&phases[k].s, x)
+			add(&phases[k].u, u)
 		}
 	}
 	slices.Sort(v.SealS)
@@ -166,7 +184,11 @@ func New(picks []pick.Pick, o Options) (View, error) {
 			continue
 		}
 		slices.Sort(x.s)
-		p := Phase{Name: x.name, N: len(x.s), MedianS: stats.Median(x.s), P95S: stats.Quantile(x.s, 0.95, stats.MedianUnbiased), LongS: x.s[len(x.s)-1], InSeal: x.in}
+		p := Phase{Name: x.name, N: len(x.s), MedianS: stats.Median(x.s), P95S: stats.Quantile(x.s, 0.95, stats.MedianUnbiased), LongS: x.s[len(x.s)-1], ReadS: math.NaN(), InSeal: x.in}
+		if len(x.u) > 0 {
+			slices.Sort(x.u)
+			p.ReadS = stats.Median(x.u)
+		}
 		p.ShareOfCycle = p.MedianS / v.CycleS
 		v.Phases = append(v.Phases, p)
 	}
@@ -176,11 +198,11 @@ func New(picks []pick.Pick, o Options) (View, error) {
 
 // responseIn returns the response delay where it is part of the seal time: where that counts
 // from the supply. (With open suction before contact the delay runs from the supply on.)
-func responseIn(p *pick.Pick) float64 {
+func responseIn(p *pick.Pick) analyze.Figure {
 	if p.SealFrom != "supply" {
-		return math.NaN()
+		return analyze.None()
 	}
-	return p.ResponseDelayS.Value
+	return p.ResponseDelayS
 }
 
 // tail returns the seal time that a share of picks stays under with the confidence, free of

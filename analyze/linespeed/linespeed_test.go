@@ -21,7 +21,7 @@ func one(sealS, holdKPa float64) pick.Pick {
 	sealed := 0.1 + sealS
 	return pick.Pick{Outcome: pick.Released, SealFrom: "touch", StartS: 0, ContactS: 0.1, SealedAtS: sealed, ReleaseS: sealed + 0.4, EndS: sealed + 0.45,
 		DropS: math.NaN(), RequiredKPa: 30, IdleLevelKPa: 0.2, SealTimeS: fig(sealS), ResponseDelayS: fig(0.03), PartPresentDelayS: fig(0.02),
-		HoldVacuumKPa: fig(holdKPa), LowestVacuumKPa: fig(holdKPa - 1), ReleaseTimeS: fig(0.05)}
+		HoldVacuumKPa: fig(holdKPa), LowestVacuumKPa: fig(holdKPa - 1), ReleaseTimeS: fig(0.05), SettlingTimeS: fig(0.11)}
 }
 
 func TestView(t *testing.T) {
@@ -46,6 +46,9 @@ func TestView(t *testing.T) {
 	assert.NotContains(t, by, "response delay") // with a touch channel it is not part of the seal time
 	assert.InDelta(t, 0.4, by["sealed to release"].ShareOfCycle, 1e-12)
 	assert.InDelta(t, 0.02, by["part present, after sealed"].P95S, 1e-12)
+	assert.InDelta(t, 0.11, by["settling, after sealed"].ShareOfCycle, 1e-12)
+	assert.InDelta(t, 0.002, by["settling, after sealed"].ReadS, 1e-12)
+	assert.True(t, math.IsNaN(by["sealed to release"].ReadS), "instants have no figure")
 	assert.Equal(t, 30.0, v.Switch.PartPresentOnKPa)
 	assert.InDelta(t, 30-6*0.002, v.Switch.PartPresentOffKPa, 1e-9, "held well above: noise rules")
 	assert.InDelta(t, 0.2+6*0.002, v.Switch.ReleasedKPa, 1e-9)

@@ -108,7 +108,7 @@ func (k *Tracker) bulk(end int) {
 func (k *Tracker) bulkHold(p *cycle, end int) {
 	r := &k.trace
 	i := k.next
-	for ; i < end && (p.shut || r.time(i) < p.holdFrom); i++ {
+	for ; i < end && (p.shut || !p.begun); i++ {
 		k.accumulate(p, i, r.time(i), r.median(i, k.half, &k.scratch))
 		k.hear(i)
 	}
@@ -124,7 +124,7 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 		t := r.time(i)
 		for ahead+1 < n && (ahead < i+1 || r.time(ahead+1)-t <= k.half) && (ahead+1 <= i || !r.gapBefore(ahead+1)) {
 			ahead++
-			if r.vacuum(ahead) < s.lowest {
+			if r.vacuum(ahead) < s.lowest.v {
 				under = ahead
 			}
 		}
@@ -132,12 +132,12 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 			a, b := r.window(i, k.half)
 			below := 0
 			for j := a; j <= b; j++ {
-				if r.vacuum(j) < s.lowest {
+				if r.vacuum(j) < s.lowest.v {
 					below++
 				}
 			}
 			if 2*below >= b-a+1 {
-				s.low(r.median(i, k.half, &k.scratch), r.step(i, k.half, k.noise.sigma()))
+				k.low(s, i, lowest{v: r.median(i, k.half, &k.scratch), step: r.step(i, k.half, k.noise.sigma())})
 			}
 		}
 		if s.add(t, r.vacuum(i)) {

@@ -71,6 +71,34 @@ func TestClosedForms(t *testing.T) {
 	}
 }
 
+// Settling: 60·(1 − e^(−t/τ)) seals at 30 kPa after τ·ln 2 and comes within 0.5 kPa of the 60 kPa at
+// which it is held after τ·ln 120: τ·ln 60 later (the hold's median is 60 but for e^(−20)). A vacuum
+// that is there as it seals has settled within the 50 ms after which the hold is read. One that
+// rises by 2 kPa from half to half has not.
+func TestSettling(t *testing.T) {
+	for _, rate := range []float64{50, 100, 1000} {
+		for _, tau := range []float64{0.01, 0.05, 0.15} {
+			for _, sigma := range []float64{0, 0.05} {
+				b := bench{intervalS: 1 / rate, stepKPa: 0.001, noiseKPa: sigma, seed: 12, vacuum: shape(piece{0.5037, 60, tau}, piece{0.5037 + 41*tau, 0, 0.02}),
+					switches: map[sample.Kind]func(float64) bool{sample.Supply: between(0.5037, 0.5037+41*tau)}}
+				p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 10)
+				require.Len(t, p, 1)
+				f, want := p[0].SettlingTimeS, tau*math.Log(60)
+				name := fmt.Sprintf("%g Hz, tau %g s, noise %g: %+v, want %g", rate, tau, sigma, f, want)
+				assert.LessOrEqual(t, f.Lo, want, name)
+				assert.GreaterOrEqual(t, f.Hi, want, name)
+				assert.Less(t, f.U, 0.02+2.5/rate, name)
+			}
+		}
+	}
+	b := bench{intervalS: 0.01, stepKPa: 0.001, vacuum: func(x float64) float64 { return max(0, min(40+1.5*(x-1), 400*(x-1))) },
+		switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 4)}}
+	p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 5)
+	require.Len(t, p, 1)
+	assert.True(t, p[0].HoldVacuumKPa.Has("still rising"))
+	assert.False(t, p[0].SettlingTimeS.OK())
+}
+
 // Half the sampling interval gives the same seal time within the stated uncertainty, k = 3.
 func TestHalfTheInterval(t *testing.T) {
 	for _, sigma := range []float64{0, 0.1, 0.5} {

@@ -36,13 +36,16 @@ func (c *cell) add(value, u, lo, hi, truth float64) {
 	c.variance += (value - truth) * (value - truth)
 }
 
+func (c *cell) share() float64 { return float64(c.in) / float64(c.n) }
+func (c *cell) rms() float64   { return math.Sqrt(c.square / float64(c.n)) }
+
 func (c *cell) String() string {
 	n := float64(c.n)
-	return fmt.Sprintf("%5.1f %%  %5.2f  %5.2f  %8.3f ms  %d", 100*float64(c.in)/n, c.sum/n, math.Sqrt(c.square/n), c.u/n*1e3, c.unresolved)
+	return fmt.Sprintf("%5.1f %%  %5.2f  %5.2f  %10.5f  %d", 100*c.share(), c.sum/n, c.rms(), c.u/n, c.unresolved)
 }
 
-// The intervals of seal times hold the truth in every cell of sampling rate, noise and
-// slope. The truth is a closed form: vacuum heads for 60 kPa exponentially (an engine whose
+// The intervals of seal times, hold and lowest vacuum hold the truth in every cell of sampling
+// rate, noise and slope. The truth is a closed form: vacuum heads for 60 kPa exponentially (an engine whose
 // flow falls linearly, with a laminar leak), so it meets 30 kPa after τ·ln 2.
 func TestCoverage(t *testing.T) {
 	picks := 2000
@@ -54,7 +57,7 @@ func TestCoverage(t *testing.T) {
 		name string
 		tau  float64
 	}{{"slow", 0.6}, {"medium", 0.15}, {"steep", 0.03}}
-	t.Logf("%-28s %8s %6s %6s %11s %s", "rate, noise, slope", "covered", "mean", "rms", "mean u", "not resolved")
+	t.Logf("%-28s %11s %6s %6s %11s %s", "rate, noise, slope", "covered", "mean", "rms", "mean u", "not resolved (s, kPa)")
 	for _, rate := range []float64{10, 30, 100, 300, 1000} {
 		for _, sigma := range []float64{0, 0.1, 0.3, 1} {
 			for _, s := range slopes {
@@ -63,7 +66,7 @@ func TestCoverage(t *testing.T) {
 				// sensor shows up to 0.3 kPa too much or too little.
 				const accuracy = 0.3
 				rng := rand.New(rand.NewPCG(seed, uint64(rate*1000+sigma*10)))
-				var seal, at cell
+				var seal, at, noise, hold, lowest cell
 				period := 1 + 8*s.tau + 4/rate
 				starts, offsets := make([]float64, picks), make([]float64, picks)
 				for i := range starts {
@@ -105,7 +108,18 @@ func TestCoverage(t *testing.T) {
 					}
 					f := p.SealTimeS
 					seal.add(f.Value, f.U, f.Lo, f.Hi, truth)
+					// The vacuum rises all the time: it is lowest as the hold begins, and its median is that of
+					// the hold's middle.
+					rise := func(d float64) float64 { return 60 * (1 - math.Exp(-d/s.tau)) }
+					if f := p.HoldVacuumKPa; f.OK() {
+						hold.add(f.Value, f.U, f.Lo, f.Hi, rise((truth+holdStartS+on)/2))
+					}
+					if f := p.LowestVacuumKPa; f.OK() {
+						lowest.add(f.Value, f.U, f.Lo, f.Hi, rise(truth+holdStartS))
+					}
 					x := p.sealed.err.Figure(p.sealed.t)
+					// What the offset does to the instant is no noise.
+					noise.add(x.Value, x.U, x.Lo, x.Hi, starts[p.N-1]-s.tau*math.Log(0.5+offsets[p.N-1]/60))
 					at.add(x.Value, x.U, x.Lo, x.Hi, starts[p.N-1]+truth)
 				}
 				b.run(0, float64(picks)*period, k.Push)
@@ -118,17 +132,115 @@ func TestCoverage(t *testing.T) {
 				if v := 30 / s.tau; 6*sigma/v >= 2/rate {
 					n := 2 * min(6*sigma/v, maxReach) * rate
 					b := sigma / v / math.Sqrt(n)
-					// The offset's share is no noise.
-					own := at.variance/float64(at.n) - accuracy*accuracy/3/(v*v)
-					bound = fmt.Sprintf("  %.2f × the bound of %.3f ms", math.Sqrt(max(own, 0))/b, b*1e3)
+					ratio := math.Sqrt(noise.variance/float64(noise.n)) / b
+					bound = fmt.Sprintf("  %.2f × the bound of %.5f s", ratio, b)
+					assert.LessOrEqual(t, ratio, 1.3, name+", times the Cramér-Rao bound")
 				}
 				t.Logf("%-28s at   %v%s", "", &at, bound)
-				n := float64(seal.n)
-				assert.GreaterOrEqual(t, float64(seal.in)/n, 0.93, name)
-				assert.LessOrEqual(t, math.Sqrt(seal.square/n), 1.1, name)
-				// 0.3 is wanted; linear interpolation of a rise within one interval is late by more.
-				assert.LessOrEqual(t, math.Abs(seal.sum/n), 0.33, name)
-				assert.GreaterOrEqual(t, float64(at.in)/float64(at.n), 0.92, name+", instant")
+				t.Logf("%-28s hold %v", "", &hold)
+				t.Logf("%-28s low  %v", "", &lowest)
+				assert.GreaterOrEqual(t, seal.share(), 0.93, name)
+				assert.LessOrEqual(t, seal.rms(), 1.1, name)
+				assert.LessOrEqual(t, math.Abs(seal.sum/float64(seal.n)), 0.3, name)
+				assert.GreaterOrEqual(t, at.share(), 0.92, name+", instant")
+				assert.GreaterOrEqual(t, hold.share(), 0.92, name+", hold vacuum")
+				assert.GreaterOrEqual(t, lowest.share(), 0.92, name+", lowest vacuum")
+			}
+		}
+	}
+}
+
+// What noise makes of the least of many running medians is taken away again: in holds that
+// stand still, and in those with a dip to 45 kPa for 0.3 s, whatever the length.
+func TestLowestOfNoise(t *testing.T) {
+	const picks, seed = 300, 6
+	for _, rate := range []float64{30, 100, 1000} {
+		for _, sigma := range []float64{0.03, 0.3, 1} {
+			for _, length := range []float64{1, 10} {
+				for _, dip := range []float64{0, 15} {
+					if rate*length > 3000 {
+						continue
+					}
+					name := fmt.Sprintf("%4g Hz, %4g kPa, %2g s, dip of %2g kPa", rate, sigma, length, dip)
+					period := length + 2
+					rng := rand.New(rand.NewPCG(seed, uint64(rate*100+sigma*10)))
+					starts := make([]float64, picks)
+					for i := range starts {
+						starts[i] = float64(i)*period + 1 + rng.Float64()/rate
+					}
+					since := func(x float64) float64 { return x - starts[min(max(int(x/period), 0), picks-1)] }
+					b := bench{intervalS: 1 / rate, stepKPa: 0.005, noiseKPa: sigma, seed: seed + uint64(rate),
+						vacuum: func(x float64) float64 {
+							switch d := since(x); {
+							case d < 0 || d > length:
+								return 0
+							case d > 0.5*length && d < 0.5*length+0.3:
+								return 60 - dip
+							}
+							return 60
+						},
+						switches: map[sample.Kind]func(float64) bool{sample.Supply: func(x float64) bool {
+							d := since(x)
+							return d >= 0 && d < length
+						}}}
+					p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, picks*period)
+					require.Len(t, p, picks, name)
+					var c cell
+					for _, x := range p {
+						f := x.LowestVacuumKPa
+						c.add(f.Value, f.U, f.Lo, f.Hi, 60-dip)
+					}
+					t.Logf("%-40s %v", name, &c)
+					assert.GreaterOrEqual(t, c.share(), 0.93, name)
+				}
+			}
+		}
+	}
+}
+
+// A knee that noise hides is the worst that can lie in the window: the slope changes fourfold
+// within 5 kPa of the required vacuum, and noise is up to half of the window. No fit sees it for sure,
+// and the interval covers less; how much less is what this test holds.
+func TestKneeHiddenByNoise(t *testing.T) {
+	const picks = 200
+	for _, rate := range []float64{100, 1000} {
+		for _, sigma := range []float64{0.1, 0.3, 1} {
+			for _, slope := range [][2]float64{{200, 50}, {50, 200}} {
+				var c cell
+				for seed := range uint64(picks) {
+					rng := rand.New(rand.NewPCG(seed, 3))
+					start := 0.5 + rng.Float64()/rate
+					knee := 25 + 10*rng.Float64()
+					until := knee / slope[0]
+					truth := 30 / slope[0]
+					if knee < 30 {
+						truth = until + (30-knee)/slope[1]
+					}
+					b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: sigma, seed: seed,
+						vacuum: func(x float64) float64 {
+							switch d := x - start; {
+							case d < 0:
+								return 0
+							case d < until:
+								return slope[0] * d
+							default:
+								return min(60, knee+slope[1]*(d-until))
+							}
+						},
+						switches: map[sample.Kind]func(float64) bool{sample.Supply: func(x float64) bool { return x >= start }}}
+					k, err := New(Settings{Station: "A", RequiredKPa: require30}, b.groups())
+					require.NoError(t, err)
+					k.inspect = func(p *cycle) {
+						x := p.sealed.err.Figure(p.sealed.t)
+						c.add(x.Value, x.U, x.Lo, x.Hi, start+truth)
+					}
+					b.run(0, 2, k.Push)
+					k.Finish()
+				}
+				name := fmt.Sprintf("%4g Hz, %3g kPa, %g then %g kPa/s", rate, sigma, slope[0], slope[1])
+				t.Logf("%-40s %v", name, &c)
+				require.Equal(t, picks, c.n, name)
+				assert.GreaterOrEqual(t, c.share(), 0.8, name)
 			}
 		}
 	}

@@ -2,7 +2,6 @@ package pick
 
 import (
 	"math"
-	"slices"
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
@@ -51,8 +50,13 @@ type cycle struct {
 
 	holdMedian            float64
 	holdN                 int
-	lowest, step          float64
-	width, bias           float64 // of the median: a bin, and its distance from that of the blocks
+	lowest                lowest
+	under                 int // samples of the hold below the lowest
+	begun                 bool
+	beginning             beginning
+	settledT, settledIn   float64 // when the vacuum had settled, and the interval in which it did, s
+	settledU              float64 // noise over its slope there, s
+	width, bias, scatter  float64 // of the median: a bin, by how much noise moved it, and by how much that scatters for one sample
 	gapS                  float64
 	firstHalf, secondHalf float64
 	slope, slopeU         float64
@@ -260,7 +264,7 @@ func (k *Tracker) openAside(p *cycle, t float64) {
 // closeAside ends the stretch set aside: it belongs to the hold, or does not.
 func (k *Tracker) closeAside(p *cycle, hold bool) {
 	if p.asideOpen && hold {
-		k.spans[0].merge(&k.spans[1])
+		k.merge(&k.spans[0], &k.spans[1])
 	}
 	p.asideOpen = false
 }
@@ -284,7 +288,7 @@ func (k *Tracker) closeLost(p *cycle, hold bool) {
 		if p.asideOpen {
 			to = &k.spans[1]
 		}
-		to.merge(&k.spans[2])
+		k.merge(to, &k.spans[2])
 		k.flow(k.lastMT, (*follower).resume)
 	}
 }
@@ -535,15 +539,23 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	}
 	p.holdTo = t
 	s := &k.spans[0]
+	k.commitLow(k.next)
+	if math.IsInf(s.lowest.v, 1) && len(k.pending) > 0 { // shorter than one window
+		s.low(k.pending[0].low)
+	}
+	k.pending = k.pending[:0]
 	p.holdMedian, p.holdN, p.gapS = s.tally.median(), s.tally.n, s.gapS
-	p.lowest, p.step = s.lowest, s.step
+	p.lowest, p.under = s.lowest, s.tally.below(s.lowest.v)
 	p.width = s.tally.width
-	p.bias = s.tally.median() - medianOf(slices.Clone(s.blocks.v))
 	p.firstHalf, p.secondHalf = s.blocks.halves()
+	p.sigma = k.noise.sigma()
+	p.settledT, p.settledIn, p.settledU = s.blocks.within(p.holdMedian, k.tol(), p.sealT, p.sigma)
+	if p.sigma > 0 && math.Abs(p.secondHalf-p.firstHalf) > p.sigma/10 {
+		p.bias, p.scatter = s.blocks.noisyMedian(p.sigma)
+	}
 	if !math.IsNaN(k.set.VolumeL) && k.hasFollower(sample.Flow) {
 		p.slope, p.slopeU = s.blocks.slope()
 	}
-	p.sigma = k.noise.sigma()
 	k.flow(t, func(f *follower) { f.endHold(p) })
 }
 
@@ -588,7 +600,35 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 	if s.add(t, v) {
 		k.cycling.turn(s.blocks.lastT, s.blocks.lastV)
 	}
-	s.low(m, k.trace.step(i, k.half, k.noise.sigma()))
+	if !p.begun {
+		p.begun = true
+		k.beginHold(p, s, i, m)
+	}
+	k.low(s, i, lowest{v: m, step: k.trace.step(i, k.half, k.noise.sigma())})
+}
+
+// beginHold reads the running median at the instant from which the hold counts, between the
+// sample before it and sample i: a vacuum that still rises is lowest there.
+func (k *Tracker) beginHold(p *cycle, s *span, i int, m float64) {
+	r := &k.trace
+	if i <= r.base || r.gapBefore(i) {
+		return
+	}
+	from, dt := r.time(i-1), r.time(i)-r.time(i-1)
+	before := r.median(i-1, k.half, &k.scratch)
+	x := (p.holdFrom - from) / dt
+	q, trust := r.settling(i, k.noise.sigma())
+	v := before + (m-before)*(x+ahead(x, q, trust))
+	// A vacuum that settles is no steeper here than it was on the way from the seal.
+	a, b := r.window(i, k.half)
+	p.beginning = beginning{v: v, slope: max(0, min((v-p.level)/holdStartS, max(r.fit(a, b, 1).c[1], (m-before)/dt)))}
+	if c := r.bend(i-1, i, (r.vacuum(i)-r.vacuum(i-1))/dt, k.noise.sigma()); c > 0 {
+		p.beginning.bend = (m - before) * c * (0.1 + 0.25*c)
+		if c == 1 && dt > holdStartS {
+			p.beginning.unseen = max(0, v-p.level)
+		}
+	}
+	s.low(lowest{v: v})
 }
 
 // edge takes an edge of a switched channel.
@@ -675,7 +715,7 @@ func (k *Tracker) begin(x instant, t float64) {
 	p := &cycle{start: x, openKPa: math.NaN(), contact: noInstant(), sealed: noInstant(), lostAt: noInstant(), released: noInstant(),
 		backIdle: noInstant(), response: noInstant(), supplyShut: noInstant(), offAt: noInstant(), countFrom: noInstant(),
 		sealT: nan, holdFrom: nan, holdTo: nan, letGoT: nan, present: noInstant(), flowMedian: nan, flowU: nan,
-		holdMedian: nan, lowest: nan, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
+		holdMedian: nan, bias: nan, scatter: nan, settledT: nan, lowest: lowest{v: math.Inf(1)}, beginning: beginning{v: math.Inf(1)}, firstHalf: nan, secondHalf: nan, slope: nan, slopeU: nan}
 	p.EndS, p.beganT, p.leftT = nan, t, math.Inf(1)
 	p.N, p.Station, p.Group = k.count, k.set.Station, k.set.Group
 	if x.ok() || k.has(sample.Supply) {

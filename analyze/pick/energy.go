@@ -130,6 +130,15 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 		// The trapezoid misses when in its first and last interval the draw changed.
 		s.Rect("sampling of "+kind, x/got/2*factor)
 		s.Normal("specific energy of the air", x*factor*rel)
+		// The draw at a cut, taken as the mean, for the time by which the cut may be off.
+		for _, c := range [...]struct {
+			cut int
+			at  *instant
+		}{{cutContact, &p.contact}, {cutSealed, &p.sealed}} {
+			if c.cut == from || c.cut == to {
+				s.Normal("instant at an end of the phase, "+kind, x/length*factor*c.at.err.U())
+			}
+		}
 	}
 	if !counted {
 		return analyze.None()

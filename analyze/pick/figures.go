@@ -2,6 +2,7 @@ package pick
 
 import (
 	"math"
+	"slices"
 
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
@@ -57,8 +58,18 @@ type Budget struct {
 
 // figure returns a figure and keeps its budget where somebody wants it.
 func (k *Tracker) figure(name, unit string, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
-	f := e.Figure(v, w...)
+	return k.explained(name, unit, e.Figure(v, w...), e)
+}
+
+// lasted returns a time that is not negative, see atLeastZero, as figure does.
+func (k *Tracker) lasted(name string, interval, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
+	return k.explained(name, "s", atLeastZero(e.Figure(v, w...), interval), e)
+}
+
+// explained keeps the budget of a figure; the last of a name counts.
+func (k *Tracker) explained(name, unit string, f analyze.Figure, e analyze.Spread) analyze.Figure {
 	if k.set.Explain != nil && f.OK() {
+		k.budgets = slices.DeleteFunc(k.budgets, func(b Budget) bool { return b.Name == name })
 		k.budgets = append(k.budgets, Budget{name, unit, f, e.Parts})
 	}
 	return f
@@ -77,6 +88,7 @@ func (k *Tracker) figures(p *cycle) {
 	p.LeakLawN, p.LeakLawKLminANR, p.LeakAtRequiredLminANR = analyze.None(), analyze.None(), analyze.None()
 	p.ShutLastsS, p.ShutSavesJ = analyze.None(), analyze.None()
 	p.ReEvacuationsPerMin, p.DutyShare, p.PartPresentDelayS = analyze.None(), analyze.None(), analyze.None()
+	p.SettlingTimeS = analyze.None()
 	p.OpenSuctionKPa = analyze.None()
 	if p.dropped && !p.late {
 		p.DropS = p.lostAt.t
@@ -84,7 +96,7 @@ func (k *Tracker) figures(p *cycle) {
 	k.energies(p)
 	if k.has(sample.Supply) {
 		v, e, w := p.response.since(p.start)
-		p.ResponseDelayS = atLeastZero(k.figure("response delay", "s", v, e, w...), max(p.response.beside, p.start.beside))
+		p.ResponseDelayS = k.lasted("response delay", max(p.response.beside, p.start.beside), v, e, w...)
 	}
 	if p.letGo && !math.IsNaN(p.sealT) {
 		v, e, w := p.backIdle.since(p.released)
@@ -110,6 +122,7 @@ func (k *Tracker) figures(p *cycle) {
 	}
 	k.holdFigures(p)
 	k.cyclingFigures(p)
+	k.settling(p)
 	p.LeakFlowLminANR = k.leakFlow(p)
 	k.leakDownFigures(p)
 }
@@ -119,11 +132,7 @@ func (k *Tracker) sealTime(p *cycle) analyze.Figure {
 	if !p.countFrom.ok() {
 		w = append(w, analyze.Warn(analyze.StartUnseen))
 	}
-	f := k.figure("seal time", "s", v, e, append(w, k.place()...)...)
-	if !f.OK() {
-		return f
-	}
-	return atLeastZero(f, max(p.sealed.beside, p.countFrom.beside))
+	return k.lasted("seal time", max(p.sealed.beside, p.countFrom.beside), v, e, append(w, k.place()...)...)
 }
 
 // atLeastZero returns a time that is not negative, and says so where it is shorter than the
@@ -175,13 +184,20 @@ func (k *Tracker) holdFigures(p *cycle) {
 	// The median of n normal values has 1.2533 times the mean's standard deviation
 	// (asymptotic; Kendall and Stuart, from memory).
 	var s analyze.Spread
-	s.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(p.holdN)))
-	k.level(&s, p.sigma, p.holdMedian)
+	scatter := 1.2533 * p.sigma
+	if !math.IsNaN(p.scatter) {
+		scatter = p.scatter
+	}
+	s.Normal("noise of the median", scatter/math.Sqrt(float64(p.holdN)))
 	s.Rect("histogram's bin", p.width/2)
-	// Noise beside a rise's tail draws the median down. The blocks, which hold less noise,
-	// show how far: it goes with the square root of the noise.
+	// Noise beside a rise's tail draws the median of the samples from that of the vacuum.
+	corrected := 0.0
 	if !math.IsNaN(p.bias) {
-		s.Rect("noise beside a change", 6*p.bias)
+		corrected = p.bias
+		s.Corrected("noise beside a change", -p.bias)
+		s.Normal("what noise beside a change leaves", 0.6*p.bias)
+	} else if d := p.secondHalf - p.firstHalf; !(math.Abs(d) < p.sigma) { // too short to tell
+		s.Rect("noise beside a change", p.sigma)
 	}
 	// Where the vacuum still changes, the ends of the hold, each known to half an interval,
 	// move its median.
@@ -189,26 +205,89 @@ func (k *Tracker) holdFigures(p *cycle) {
 		s.Rect("drift over the hold's beginning", drift*k.interval()/2)
 		s.Rect("drift over the hold's end", drift*max(p.released.beside, k.interval())/2)
 	}
-	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-p.shift, s, w...)
+	k.level(&s, p.sigma, p.holdMedian-corrected)
+	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-corrected-p.shift, s, w...)
 
-	if math.IsInf(p.lowest, 1) {
+	if math.IsInf(p.lowest.v, 1) {
 		return
 	}
-	n := max(3, math.Round(2*k.half/max(k.interval(), 1e-9)))
+	least, u := k.leastOf(p)
 	var l analyze.Spread
-	l.Normal("noise of the running median", 1.2533*p.sigma/math.Sqrt(n))
-	k.level(&l, p.sigma, p.lowest)
-	// The least of many noisy medians lies below the truth: by up to what the least of as many
-	// normal values does, √(2·ln n) deviations (extreme value theory, from memory).
-	var least analyze.Spread
-	least.Early("noise of a minimum", 1.2533*p.sigma/math.Sqrt(n)*math.Sqrt(2*math.Log(max(float64(p.holdN)/n, 2))))
-	l.Subtract(least)
+	l.Corrected("noise of a minimum", least)
+	l.Normal("noise of a minimum", u)
 	// Between two samples it may have been lower by as much as they differ.
-	l.Early("between samples", p.step)
-	if i := k.interval(); i > 0 { // a hold that still rises is lowest where it begins
-		l.Normal("instant of the seal", p.step/i*p.sealed.err.U())
+	l.Early("between samples", p.lowest.step)
+	if b := p.beginning; b.v-p.lowest.v < 3*u {
+		// It is lowest as it begins, which was by the running median's crossing; that instant is
+		// known better since.
+		late := b.slope * (p.sealed.t + k.lateS() - p.sealT)
+		least += late
+		l.Corrected("instant of the seal", late)
+		l.Normal("instant of the seal", b.slope*p.sealed.err.U())
+		l.Normal("bend between samples", b.bend)
+		if b.unseen > 0 {
+			l.Early("between the seal and the next sample", b.unseen)
+			w = append(w, analyze.Warn1(analyze.BelowSampling, k.interval()))
+		}
 	}
-	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest-p.shift, l, w...)
+	k.level(&l, p.sigma, p.lowest.v+least)
+	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v+least-p.shift, l, w...)
+}
+
+// settling works out how long after the seal the vacuum came within the tolerance of its hold
+// vacuum: between the medians of five samples, or of more in a hold of more than 1,280, the last
+// outside and the first inside. Where the first is inside it came before that: any
+// time since the seal.
+func (k *Tracker) settling(p *cycle) {
+	f := p.HoldVacuumKPa
+	if !f.OK() || f.Has(analyze.StillRising) || f.Has(analyze.EngineCycles) || math.IsNaN(p.settledT) {
+		return
+	}
+	x := instant{t: p.settledT, beside: p.settledIn}
+	x.err.Rect("settling between medians", p.settledIn/2)
+	x.err.Normal("hold vacuum over slope", p.settledU)
+	shown := p.sealed
+	shown.t += k.lateS() // as the vacuum channel shows both
+	v, e, w := x.since(shown)
+	p.SettlingTimeS = k.lasted("settling time", p.settledIn, v, e, w...)
+}
+
+// leastOf returns by how much the lowest running median of a hold lies under the vacuum for
+// being the least of many that scatter, and its standard uncertainty, in kPa.
+//
+// The running median of n samples scatters by 1.2533·σ/√(n + 1/2), and N of them are worth
+// 1 + (N − n)/√n independent ones (both simulated for n = 3, 5, 11, 21 and N = 20 to 5,000:
+// within 1 % and a third; a third more of them moves the least by a tenth of its scatter). The
+// least of M normal values lies Φ⁻¹((M − 3/8)/(M + 1/4)) deviations down (Blom 1958) and scatters by near
+// π/√(12·ln M) of one (the limit of Gumbel). Both from memory, within 0.02 and 0.05 of the
+// integrals for M from 5 to 3,000.
+//
+// Only those count that have the vacuum at their lowest. How many, the samples under the
+// lowest median tell (and 0.7 more, simulated: this concave estimate is too low in the mean): a
+// share Φ(−z) of them is to be expected there, z its distance in σ.
+// That number scatters by half of it where n is 3, less for more, and is small where the least
+// is low by chance (simulated): the correction scatters along with the least, by 0.4·√(3/n).
+//
+// On a rise by g a sample, at the hold's beginning, the median is of fewer samples the steeper
+// it is: its variance is σ·g/√π (as in noisyMedian, with a density of 1/g), at most σ².
+func (k *Tracker) leastOf(p *cycle) (below, u float64) {
+	n := 3.0
+	if i := k.interval(); i > 0 {
+		n = max(3, 2*math.Floor(k.half/i)+1)
+	}
+	own := 1.2533 / math.Sqrt(n+0.5)
+	down, many := 0.0, 1.0
+	for range 12 { // the share changes slowly
+		all := min((float64(p.under)+0.7)/(0.5*math.Erfc(down*own/math.Sqrt2)), float64(p.holdN))
+		many = 1 + max(0, all-n)/math.Sqrt(n)
+		down = math.Sqrt2 * math.Erfinv(2*(many-0.375)/(many+0.25)-1)
+	}
+	below = down * own * p.sigma
+	if g := p.beginning.slope * k.interval(); p.sigma > 0 && p.beginning.v-p.lowest.v < 3*own*p.sigma {
+		own = max(own, min(1, math.Sqrt(g/p.sigma/math.Sqrt(math.Pi))))
+	}
+	scatter := min(1.15, math.Pi/math.Sqrt(12*math.Log(many))+0.4*math.Sqrt(3/n))
+	return below, scatter * own * p.sigma
 }
 
 // level adds what the sensor does to a vacuum of vKPa as it shows it.

@@ -107,6 +107,15 @@ func (h *tally) median() float64 {
 	}
 }
 
+// below returns how many values lie under v.
+func (h *tally) below(v float64) int {
+	n := 0
+	for i := h.lo; h.n > 0 && i <= h.hi && h.first+float64(i-h.zero)*h.width < v; i++ {
+		n += int(h.bin[i])
+	}
+	return n
+}
+
 // Blocks are medians of a few neighbouring samples, at most maxBlocks of them: when full,
 // neighbours merge and blocks take twice the samples. They give slopes in bounded memory.
 type blocks struct {
@@ -197,6 +206,84 @@ func (b *blocks) halves() (first, second float64) {
 	return medianOf(v[:n]), medianOf(v[len(v)-n:])
 }
 
+// within returns when the blocks came within tol of level, between which times in
+// seconds, from at the earliest, and the uncertainty that noise sigma makes of it; NaN where
+// none did.
+func (b *blocks) within(level, tol, from, sigma float64) (t, interval, u float64) {
+	i := slices.IndexFunc(b.v, func(v float64) bool { return math.Abs(v-level) <= tol })
+	switch {
+	case i < 0:
+		return math.NaN(), 0, 0
+	case i == 0:
+		d := b.t[0] - from
+		return from + d/2, d, 0
+	}
+	// A settling vacuum passes the tolerance between the two.
+	d, off, now := b.t[i]-b.t[i-1], math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
+	scatter := 1.2533 * sigma / math.Sqrt(blockSamples*float64(b.merged))
+	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, scatter*d/(off-now))
+}
+
+// noisyMedian returns by how much noise of standard deviation sigma moves the median of the
+// samples from that of the vacuum itself, since it draws a rise's short tail to its long one,
+// and by how much it makes the median of one sample scatter; NaN for fewer than five blocks.
+//
+// The course of the vacuum is taken from means of neighbouring blocks, which hold little
+// noise. About it the median x has Σ Φ((x − v)/σ) = n/2 over the n samples v, and the variance
+// Σ p·(1 − p)/(n·f)² with p = Φ((x − v)/σ) and the density f = Σ φ((x − v)/σ)/(n·σ): the count under x
+// is a sum of independent trials. Where v stands still that is the known 1.2533·σ/√n.
+func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
+	n := len(b.v)
+	if n < 5 {
+		return math.NaN(), math.NaN()
+	}
+	mean := func(i int) float64 {
+		side := min(1+n/16, i, n-1-i)
+		sum := 0.0
+		for _, v := range b.v[i-side : i+side+1] {
+			sum += v
+		}
+		return sum / float64(2*side+1)
+	}
+	const points = 64
+	var v [points]float64
+	for i := range v {
+		x := float64(n-1) * (float64(i) + 0.5) / points
+		a := int(x)
+		v[i] = mean(a) + (mean(a+1)-mean(a))*(x-float64(a))
+	}
+	slices.Sort(v[:])
+	course := (v[points/2-1] + v[points/2]) / 2
+	// Where the points lie further apart than σ noise moves little, and they are smoothed that
+	// far to tell the density; the trials go with it.
+	wide := max(sigma, (v[points/2+1]-v[points/2-2])/3)
+	lo, hi := course-3*sigma, course+3*sigma // one point of 64 more than half moves it by 2 σ
+	if wide > sigma {
+		lo, hi = course, course
+	}
+	for hi-lo > sigma/200 {
+		x := (lo + hi) / 2
+		above := 0.0
+		for _, y := range v {
+			above += math.Erf((y - x) / (math.Sqrt2 * sigma))
+		}
+		if above > 0 {
+			lo = x
+		} else {
+			hi = x
+		}
+	}
+	x := (lo + hi) / 2
+	trials, density := 0.0, 0.0
+	for _, y := range v {
+		z := (x - y) / wide
+		p := 0.5 * math.Erfc(-z/math.Sqrt2)
+		trials += p * (1 - p) / points
+		density += math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / wide / points
+	}
+	return x - course, math.Sqrt(trials*sigma/wide) / density
+}
+
 // slope returns the robust slope of the blocks (Theil and Sen: the median of the slopes of
 // all pairs; Sen 1968) in units a second, with its standard uncertainty from the scatter
 // about the line, NaN for fewer than three blocks.
@@ -238,15 +325,23 @@ func theilSen(t, v []float64) (slope, u float64) {
 type span struct {
 	tally  tally
 	blocks blocks
-	lowest float64 // of the running median, kPa
-	step   float64 // by how much the vacuum changes there from sample to sample, kPa
+	lowest lowest
 	gapS   float64
 }
+
+// A lowest is the least value of the running median in kPa, and by how much the vacuum
+// changes there from sample to sample.
+type lowest struct{ v, step float64 }
+
+// A beginning is the running median in kPa at the instant from which a hold counts, how steep
+// the vacuum is there in kPa/s, and by how much it may be off for being read between two samples.
+// unseen is how far it rose from the required vacuum where one interval may hold that rise.
+type beginning struct{ v, slope, bend, unseen float64 }
 
 func (s *span) reset(width float64) {
 	s.tally.reset(width)
 	s.blocks.reset()
-	s.lowest, s.step, s.gapS = math.Inf(1), 0, 0
+	s.lowest, s.gapS = lowest{v: math.Inf(1)}, 0
 }
 
 func (s *span) add(t, v float64) bool {
@@ -254,16 +349,59 @@ func (s *span) add(t, v float64) bool {
 	return s.blocks.add(t, v)
 }
 
-// low takes a running median, and how the vacuum changes about it from sample to sample.
-func (s *span) low(m, step float64) {
-	if m < s.lowest {
-		s.lowest, s.step = m, step
+// A pending is a running median whose window reaches past what has been judged.
+type pending struct {
+	of   *span
+	last int // of its window
+	low  lowest
+}
+
+// low takes the running median at sample i into the lowest of s, once every sample of its
+// window is one of the hold: beside a release the median is the least of those before it.
+func (k *Tracker) low(s *span, i int, x lowest) {
+	k.commitLow(i)
+	k.pending = slices.DeleteFunc(k.pending, func(q pending) bool { return q.of != s })
+	if x.v < s.lowest.v {
+		_, last := k.trace.window(i, k.half)
+		k.pending = append(k.pending, pending{s, last, x})
+	}
+}
+
+// commitLow takes the medians whose windows end before sample i.
+func (k *Tracker) commitLow(i int) {
+	n := 0
+	for _, q := range k.pending {
+		if q.last < i {
+			q.of.low(q.low)
+		} else {
+			k.pending[n] = q
+			n++
+		}
+	}
+	k.pending = k.pending[:n]
+}
+
+// merge adds span from to span to, and what is pending of it.
+func (k *Tracker) merge(to, from *span) {
+	k.commitLow(k.next)
+	to.merge(from)
+	for i := range k.pending {
+		if k.pending[i].of == from {
+			k.pending[i].of = to
+		}
+	}
+}
+
+// low keeps the lower one.
+func (s *span) low(x lowest) {
+	if x.v < s.lowest.v {
+		s.lowest = x
 	}
 }
 
 func (s *span) merge(o *span) {
 	s.tally.merge(&o.tally)
 	s.blocks.merge(&o.blocks)
-	s.low(o.lowest, o.step)
+	s.low(o.lowest)
 	s.gapS += o.gapS
 }

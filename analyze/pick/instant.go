@@ -42,16 +42,26 @@ const maxReach = 0.5
 // It is where a least-squares line through the raw samples within ± max(one interval,
 // 6σ/slope) of the crossing meets the level. The window shrinks, never below the bracketing
 // pair, until it is straight: its quadratic term is under two standard errors and its
-// residual under 1.5 σ. With two samples this is linear interpolation.
+// residual under 1.5 σ. With two samples this is linear interpolation, bent the way that
+// settling goes where the samples beside show it (see settling).
+//
+// A line that no test can tell from a straight one is still off by up to its own standard
+// error where the vacuum bends. So where there are samples enough a parabola takes its
+// place, through a window 2.25 times as long: at its middle the standard error of a parabola
+// is 3/2 of that of a line through the same samples (orthogonal polynomials: 1/n + 5/(4n)), so
+// that the longer window brings it back to that of the line. It is taken if it fits, and
+// agrees with the parabola through the line's own window; else the window shrinks.
 //
 // The standard uncertainty follows
 //
-//	u² = (σ/s)²·(1/n + d²/Sxx) + [span·r·(0.1 + 0.25·r)]² + (pause/√12)²
+//	u² = (σ/s)²·Σ p²(d)/Σp² + [δ/(2s)]² + [span·r·(0.1 + 0.25·r)]² + (late/√12)²
 //
-// with slope s, d the distance from the window's centre, r the change of slope beside the
-// window beyond noise relative to s (at most 1), and pause the wait before an arrival
-// burst, by which the event may be earlier; with it the stamps' half-widths, the sensor's
-// limits of error and resolution over the slope, its refresh and its lag.
+// with slope s; p the orthogonal polynomials and d the distance from the window's centre,
+// for a line 1/n + d²/Sxx; δ the distance between the two parabolas at the crossing; for lines r,
+// the change of slope beside the window beyond noise relative to s (at most 1); and late by how
+// much the samples may have come late, see arrivals. With it go the stamps'
+// half-widths, the sensor's limits of error and resolution over the slope, its refresh and
+// its lag.
 func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	r, near := k.about(at)
 	j := r.bracket(level, near, rising, k.set.PersistS/2)
@@ -63,34 +73,27 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	slope := (v1 - v0) / dt
 	tx := t0 + (level-v0)/slope
 	sigma := k.noise.sigma()
-	reach := k.reach(r, j, tx, slope, sigma)
-
-	var first, last int
-	var fit line
-	for {
-		first, last = r.within(j, tx, reach)
-		fit = r.fit(first, last)
-		if last-first < 2 || fit.straight(sigma) && fit.slope*slope > 0 {
-			break
-		}
-		if reach *= 0.8; reach < dt/2 {
-			first, last = j-1, j
-			fit = r.fit(first, last)
-			break
-		}
-	}
+	first, last, fit, doubt := r.straight(j, tx, k.reach(r, j, tx, slope, sigma), slope, sigma)
 	width := r.time(last) - r.time(first)
 	x := instant{}
 	d, s := fit.meets(level)
 	if !(math.Abs(d) <= width) || s*slope <= 0 { // noise rules: trust the pair
 		first, last = j-1, j
-		fit = r.fit(first, last)
+		fit = r.fit(first, last, 1)
 		width = dt
 		d, s = fit.meets(level)
+		doubt = 0
 	}
 	x.t = fit.t + d
+	if last == first+1 {
+		q, trust := r.settling(j, sigma)
+		early := bow((level-v0)/(v1-v0), q, trust) * dt
+		x.t -= early
+		x.err.Corrected("bend between samples", -early)
+	}
 	x.err.Normal("noise over slope", sigma/math.Abs(s)*fit.spread(d))
-	if c := r.bend(first, last, s, sigma); c > 0 {
+	x.err.Normal("bend that noise hides", doubt*0.8/s)
+	if c := r.bend(first, last, s, sigma); c > 0 && fit.degree == 1 {
 		x.err.Normal("bend between samples", width*c*(0.1+0.25*c))
 	}
 	x.err.Rect("stamp", r.stampHalf(j))
@@ -101,13 +104,98 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 		x.err.Early("pause between the samples", x.t-t0)
 		x.err.Rect("pause between the samples", t1-x.t)
 	}
-	// Samples that arrive in a burst after a pause were taken some time in the pause.
-	if pause := r.pauseBefore(j, k.interval()); pause > 0 {
-		x.err.Early("pause before an arrival burst", pause)
-		x.beside = max(x.beside, pause)
+	if late := r.lateBefore(j, k.interval()); late > 0 {
+		x.err.Early("wait before an arrival burst", late)
+		x.beside = max(x.beside, late)
 	}
 	k.sensor(&x, s, level)
 	return x
+}
+
+// curvedFrom is how many samples a parabola takes at least, and curvedReach how much longer
+// its window is than a line's.
+const (
+	curvedFrom  = 6
+	curvedReach = 2.25
+)
+
+// straight returns the samples about the pair (j−1, j), which crosses a level near time t at
+// the given slope, that lie on a line or a parabola for all that noise sigma can tell, and
+// that fit; half is the half-width of a line's window, in seconds. doubt is how far the
+// parabola is from that through the shorter window, in kPa.
+func (r *trace) straight(j int, t, half, slope, sigma float64) (first, last int, f fit, doubt float64) {
+	dt := r.time(j) - r.time(j-1)
+	for {
+		first, last = r.within(j, t, half)
+		f = r.fit(first, last, 1)
+		if last-first < 2 || f.plain(sigma) && f.c[1]*slope > 0 {
+			break
+		}
+		if half *= 0.8; half < dt/2 {
+			return j - 1, j, r.fit(j-1, j, 1), 0
+		}
+	}
+	if last-first < 3 {
+		return first, last, f, 0
+	}
+	near := r.fit(first, last, 2)
+	for reach := curvedReach * half; reach > 0.9*half; reach *= 0.85 {
+		a, b := r.within(j, t, reach)
+		if b-a+1 < curvedFrom {
+			break
+		}
+		g := r.fit(a, b, 2)
+		if !g.plain(sigma) || g.slope(t-g.t)*slope <= 0 {
+			continue
+		}
+		// What the longer window has more of is independent of the shorter one.
+		own, its := g.spread(t-g.t), near.spread(t-near.t)
+		d := math.Abs(g.at(t-g.t) - near.at(t-near.t))
+		if d*d < 4*sigma*sigma*(its*its-own*own) {
+			return a, b, g, d
+		}
+	}
+	if last-first+1 >= curvedFrom {
+		return first, last, near, 0
+	}
+	return first, last, f, 0
+}
+
+// settling returns the factor q by which the steps of the vacuum shrink from one interval as
+// long as the pair (j−1, j) to the next, beyond noise sigma, 1 where they do not; and how far
+// the pair itself can be trusted to be bent that way: where the interval before is less than
+// half as steep, the change began in it or in the pair.
+func (r *trace) settling(j int, sigma float64) (q, trust float64) {
+	if j-2 < r.base || j+1 >= r.len() || r.gapBefore(j-1) || r.gapBefore(j) || r.gapBefore(j+1) {
+		return 1, 0
+	}
+	slope := func(i int) float64 { return (r.vacuum(i) - r.vacuum(i-1)) / (r.time(i) - r.time(i-1)) }
+	dt := r.time(j) - r.time(j-1)
+	s := slope(j)
+	noise := 2 * math.Sqrt2 * sigma / (math.Abs(s) * dt)
+	bent := 1 - slope(j+1)/s - noise
+	trust = min(1, 2*(slope(j-1)/s-noise))
+	if !(trust > 0 && bent > 0.01) {
+		return 1, 0
+	}
+	return math.Pow(max(1-bent, 0.02), 2*dt/(r.time(j+1)-r.time(j-1))), trust
+}
+
+// A vacuum that settles goes through a pair of samples as (1 − q^x)/(1 − q) of its rise, x the
+// part of the time gone. bow returns how much earlier than a straight line it has made the
+// part f of its rise; and ahead by how much of the rise it leads at x.
+func bow(f, q, trust float64) float64 {
+	if trust == 0 || !(f > 0 && f < 1) {
+		return 0
+	}
+	return trust * (f - math.Log(1-f*(1-q))/math.Log(q))
+}
+
+func ahead(x, q, trust float64) float64 {
+	if trust == 0 {
+		return 0
+	}
+	return trust * ((1-math.Pow(q, x))/(1-q) - x)
 }
 
 // about returns a copy of the samples about sample at, without one-sample spikes, and the
@@ -158,7 +246,7 @@ func (k *Tracker) reach(r *trace, j int, t, slope, sigma float64) float64 {
 	reach = max(reach, 4*dt, k.half)
 	for range 8 {
 		first, last := r.within(j, t, reach)
-		s := r.fit(first, last).slope
+		s := r.fit(first, last, 1).c[1]
 		next := maxReach
 		if s*slope > 0 {
 			next = min(max(dt, 6*sigma/math.Abs(s)), maxReach)
@@ -181,16 +269,29 @@ func (k *Tracker) sensor(x *instant, s, level float64) {
 	if q := c.Resolution; q > 0 && k.noise.sigma() < q/2 {
 		x.err.Rect("resolution over slope", q/2/s) // too little noise to average the steps out
 	}
+	x.t -= k.lateS()
 	if c.UpdateS > 0 { // the value is as old as its last refresh, on average half of it
-		x.t -= c.UpdateS / 2
+		x.err.Corrected("refresh of the sensor", -c.UpdateS/2)
 		x.err.Rect("refresh of the sensor", c.UpdateS/2)
 	}
 	if c.LagS > 0 {
 		// A first-order sensor shows a ramp late by its time constant; on the exponential
 		// rises of the check values the delay differs from it by up to 12 %.
-		x.t -= c.LagS
+		x.err.Corrected("lag of the sensor", -c.LagS)
 		x.err.Rect("what the lag's correction leaves", 0.13*c.LagS)
 	}
+}
+
+// lateS returns by how much the vacuum channel shows a crossing late, in seconds.
+func (k *Tracker) lateS() float64 {
+	late := 0.0
+	if u := k.vac.UpdateS; u > 0 {
+		late += u / 2
+	}
+	if l := k.vac.LagS; l > 0 {
+		late += l
+	}
+	return late
 }
 
 // bracket returns the index of the later sample of the raw pair that crosses level the
@@ -233,40 +334,100 @@ func (r *trace) within(j int, t, reach float64) (first, last int) {
 	return first, last
 }
 
-// A line is a least-squares line through n samples: v at their mean time t. From
-// curvedFrom samples on it may bend: the quadratic term, orthogonal to the line, takes away
-// the bias of what curvature the noise hides.
-type line struct {
-	t, v, slope, sxx float64
-	quad, quadSE1    float64 // quadratic term, and its standard error where σ is 1
-	skew, mean2      float64 // the orthogonal quadratic is x² − skew·x − mean2
-	rms              float64
-	n                int
+// A fit is a least-squares polynomial of degree 1 or 2 through n samples about their mean time
+// t: Σ c[i]·p[i](x), x the time after t, with the polynomials that are orthogonal over the
+// samples: p[i+1] = (x − α[i])·p[i] − β[i]·p[i−1]. The terms left out, one after a line and two
+// after a parabola (a kink in its middle shows in the second), tell whether the degree suffices.
+type fit struct {
+	t, rms      float64
+	n, degree   int
+	c, norm     [5]float64 // coefficients, and Σ p[i]² over the samples
+	alpha, beta [4]float64
 }
 
-const curvedFrom = 6
-
-// meets returns when the line meets level, as time after its mean time, and its slope there.
-func (l line) meets(level float64) (d, slope float64) {
-	d = (level - l.v) / l.slope
-	slope = l.slope
-	if l.n < curvedFrom {
-		return d, slope
+func (r *trace) fit(first, last, degree int) fit {
+	n := last - first + 1
+	f := fit{n: n, degree: degree}
+	t, v := r.t[first-r.base:last+1-r.base], r.v[first-r.base:last+1-r.base]
+	mean := 0.0
+	for i := range t {
+		f.t += t[i]
+		mean += v[i]
 	}
-	for range 4 { // Newton: the bend is slight
-		slope = l.slope + l.quad*(2*d-l.skew)
-		d -= (l.v + l.slope*d + l.quad*(d*d-l.skew*d-l.mean2) - level) / slope
+	f.t /= float64(n)
+	mean /= float64(n)
+	f.c[0], f.norm[0] = mean, float64(n)
+	left := 0.0 // Σ (v − fit)², term by term
+	for i := range v {
+		left += (v[i] - mean) * (v[i] - mean)
 	}
-	return d, slope
+	for d := 1; d <= min(2*degree, n-1); d++ {
+		var xpp, pp, pv float64
+		for i := range t {
+			x := t[i] - f.t
+			p := f.p(d, x)
+			pp += p * p
+			xpp += x * p * p
+			pv += p * (v[i] - mean)
+		}
+		f.c[d], f.norm[d] = pv/pp, pp
+		if d < len(f.alpha) {
+			f.alpha[d], f.beta[d] = xpp/pp, pp/f.norm[d-1]
+		}
+		if d <= degree {
+			left -= pv * pv / pp
+		}
+	}
+	f.rms = math.Sqrt(max(left, 0) / float64(max(n-degree-1, 1)))
+	return f
 }
 
-// spread returns the standard error of the line's value at time d after its mean time,
-// where σ is 1.
-func (l line) spread(d float64) float64 {
-	s := 1/float64(l.n) + d*d/l.sxx
-	if l.n >= curvedFrom {
-		q := (d*d - l.skew*d - l.mean2) * l.quadSE1
-		s += q * q
+// p returns the orthogonal polynomial of degree d at x.
+func (f *fit) p(d int, x float64) float64 {
+	a, b := 0.0, 1.0
+	for i := range d {
+		a, b = b, (x-f.alpha[i])*b-f.beta[i]*a
+	}
+	return b
+}
+
+// at returns the fit at x.
+func (f *fit) at(x float64) float64 {
+	v := f.c[0]
+	for d := 1; d <= f.degree; d++ {
+		v += f.c[d] * f.p(d, x)
+	}
+	return v
+}
+
+// meets returns when the fit meets level, as time after its mean time, and its slope there.
+func (f *fit) meets(level float64) (d, slope float64) {
+	d = (level - f.c[0]) / f.c[1]
+	if f.degree > 1 {
+		for range 4 { // Newton: the bend is slight
+			d -= (f.at(d) - level) / f.slope(d)
+		}
+	}
+	return d, f.slope(d)
+}
+
+// slope returns the slope of the fit at x.
+func (f *fit) slope(x float64) float64 {
+	if f.degree == 1 {
+		return f.c[1]
+	}
+	return f.c[1] + f.c[2]*(2*x-f.alpha[1])
+}
+
+// spread returns the standard error of the fit's value at time d after its mean time, where
+// σ is 1.
+func (f *fit) spread(d float64) float64 {
+	s := 0.0
+	for i := 0; i <= f.degree; i++ {
+		p := f.p(i, d)
+		s += p * p / f.norm[i]
+	}
+	if f.n >= curvedFrom {
 		return math.Sqrt(s)
 	}
 	// The samples also choose the window; where it holds few that scatters as well
@@ -274,47 +435,17 @@ func (l line) spread(d float64) float64 {
 	return 1.1 * math.Sqrt(s)
 }
 
-func (r *trace) fit(first, last int) line {
-	n := last - first + 1
-	l := line{n: n}
-	t, v := r.t[first-r.base:last+1-r.base], r.v[first-r.base:last+1-r.base]
-	for i := range t {
-		l.t += t[i]
-		l.v += v[i]
+// plain reports whether the samples lie on the fit for all that noise σ can tell: each term
+// left out under two standard errors, the residual under 1.5 σ. With few samples the residual
+// itself scatters more: its limit is three standard errors up.
+func (f *fit) plain(sigma float64) bool {
+	limit := max(1.5, math.Sqrt(1+3*math.Sqrt(2/float64(f.n-f.degree-1))))
+	for d := f.degree + 1; d <= min(f.degree*2, f.n-1); d++ {
+		if math.Abs(f.c[d])*math.Sqrt(f.norm[d]) >= 2*sigma {
+			return false
+		}
 	}
-	l.t /= float64(n)
-	l.v /= float64(n)
-	var sxy, sxxx float64
-	for i := range t {
-		x := t[i] - l.t
-		l.sxx += x * x
-		sxxx += x * x * x
-		sxy += x * v[i]
-	}
-	l.slope = sxy / l.sxx
-	if n < 3 {
-		return l
-	}
-	l.skew, l.mean2 = sxxx/l.sxx, l.sxx/float64(n)
-	var qq, qv, ss float64
-	for i := range t {
-		x := t[i] - l.t
-		q := x*x - l.skew*x - l.mean2
-		e := v[i] - l.v - l.slope*x
-		qq += q * q
-		qv += q * e
-		ss += e * e
-	}
-	l.quad, l.quadSE1 = qv/qq, 1/math.Sqrt(qq)
-	l.rms = math.Sqrt(ss / float64(n-2))
-	return l
-}
-
-// straight reports whether the samples lie on a line for all that noise σ can tell. With
-// few samples the residual itself scatters more: its limit is three standard errors up.
-func (l line) straight(sigma float64) bool {
-	limit := max(1.5, math.Sqrt(1+3*math.Sqrt(2/float64(l.n-2))))
-	return math.Abs(l.quad) < 2*sigma*l.quadSE1 && l.rms < limit*sigma
+	return f.rms < limit*sigma
 }
 
 // bend returns the larger change of slope on either side of samples first to last, beyond
@@ -336,21 +467,15 @@ func (r *trace) bend(first, last int, s, sigma float64) float64 {
 	return b
 }
 
-// pauseBefore returns how long the wait before the pair (j−1, j) was where that pair came
-// in a burst: closer together than a fifth of the interval, after a pause of more than one
-// and a half. Else 0.
-func (r *trace) pauseBefore(j int, interval float64) float64 {
-	if r.time(j)-r.time(j-1) >= interval/5 {
-		return 0
-	}
-	for i := j - 1; i > r.base && !r.gapBefore(i); i-- {
-		d := r.time(i) - r.time(i-1)
-		if d > 1.5*interval {
-			return d
+// lateBefore returns by how much sample j−1 may have arrived late, in seconds.
+func (r *trace) lateBefore(j int, interval float64) float64 {
+	a := arrivals{interval: interval}
+	for i := r.base + 1; i < j; i++ {
+		if r.gapBefore(i) {
+			a = arrivals{interval: interval}
+			continue
 		}
-		if d >= interval/5 {
-			return 0
-		}
+		a.next(r.time(i) - r.time(i-1))
 	}
-	return 0
+	return a.before(r.time(j) - r.time(j-1))
 }

@@ -56,6 +56,10 @@ type Pick struct {
 	ReEvacuationsPerMin, DutyShare analyze.Figure // of an engine that saves air
 	PartPresentDelayS              analyze.Figure // of the controller's own signal, after sealed
 	OpenSuctionKPa                 analyze.Figure // what was drawn through the open cups before they met the bag
+
+	// SettlingTimeS is from sealed to where the vacuum has come within max(0.5 kPa, 4σ) of the hold
+	// vacuum. There is none while it still rises, nor where an engine that saves air swings.
+	SettlingTimeS analyze.Figure
 }
 
 // An EventKind names what happened in a pick besides its instants.

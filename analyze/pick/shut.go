@@ -105,6 +105,10 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		e = analyze.Spread{}
 		e.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(blockSamples*s.n)))
 		k.level(&e, p.sigma, s.medianKPa)
+		// Both ends of the window move its middle by half of what they are off, and up to a block of
+		// samples is left over at its end.
+		e.Normal("drift over the window's ends", slope*math.Hypot(p.supplyShut.err.U(), p.released.err.U())/2)
+		e.Rect("drift over the last samples", slope*blockSamples*k.interval()/4)
 		p.LeakDownVacuumKPa = k.figure("median vacuum of the leak-down", "kPa", s.medianKPa-p.shift, e)
 		e = analyze.Spread{}
 		e.Add(p.supplyShut.err)

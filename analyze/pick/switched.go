@@ -26,8 +26,8 @@ type switched struct {
 	fault  bool
 	edges  []edge
 
-	interval, gapLimit float64
-	pause              float64 // the wait before the arrival burst that the last sample belongs to, 0 for none
+	gapLimit float64
+	arrivals arrivals
 
 	// A supply that chatters has not been commanded anew: a state that lasts less than
 	// settle counts as none. Until that is known its edges are unsure: at most two.
@@ -38,7 +38,7 @@ type switched struct {
 func newSwitched(c sample.Channel, persistS float64) *switched {
 	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c)}
 	if i := c.SamplingS(); i > 0 {
-		s.interval = i
+		s.arrivals.interval = i
 	}
 	if c.Kind == sample.Supply || c.Kind == sample.Carried {
 		s.settle = persistS
@@ -56,12 +56,8 @@ func (s *switched) heard() float64 {
 
 // pass notes that a sample of time t has been seen.
 func (s *switched) pass(t float64, half int64) {
-	switch d := t - s.passed; {
-	case math.IsInf(d, 1):
-	case d > 1.5*s.interval:
-		s.pause = d
-	case d >= s.interval/5:
-		s.pause = 0
+	if d := t - s.passed; s.arrivals.matters(d) && !math.IsInf(d, 1) {
+		s.arrivals.next(d)
 	}
 	s.passed, s.half, s.fault = t, half, false
 }
@@ -115,9 +111,7 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 				s.put(edge{mid, instant{t: math.NaN(), order: mid, beside: t - s.passed}, on})
 			case s.known:
 				x := instant{t: mid, order: mid, beside: t - s.passed}
-				if s.pause > 0 && t-s.passed < s.interval/5 {
-					x.err.Early("pause before an arrival burst", s.pause)
-				}
+				x.err.Early("wait before an arrival burst", s.arrivals.before(t-s.passed))
 				x.err.Rect("edge of "+string(s.kind)+" between samples", (t-s.passed)/2)
 				x.err.Rect("stamp of "+string(s.kind), seconds(max(s.half, b.Half[i])))
 				if u := s.ch.UpdateS; u > 0 { // it changed up to one refresh before it was read

@@ -80,7 +80,8 @@ type Tracker struct {
 	now     *cycle // the pick in progress, nil between picks
 	count   int
 	spans   [3]span // of the hold: main, set aside, below the drop level
-	shut    blocks  // of the leak-down
+	pending []pending
+	shut    blocks // of the leak-down
 	cycling cycling
 	later   []refinement
 

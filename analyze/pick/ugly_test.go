@@ -210,12 +210,19 @@ func TestIrregularSampling(t *testing.T) {
 			x := taken + 0.002 + 0.038*rng.Float64()
 			return x, x
 		}},
-		// The stall lies about the seal in every second run, and before it in the others. Stalls
-		// that follow before a burst is over add up, and no stamp shows by how much: not tested.
+		// The stall lies about the seal in every second run, and before it in the others.
 		{"a stall of up to 0.1 s, then a burst 1 ms apart", func(rng *rand.Rand, taken, arrived float64) (float64, float64) {
 			x := taken + 0.01
 			late := 0.0
 			if x >= 1.02 && arrived == taken && (x-0.01 < 1.02 && rng.IntN(2) == 0 || x >= 1.05 && x < 1.06) {
+				late = 0.04 + 0.06*rng.Float64()
+			}
+			return x, max(x+late, arrived+0.001)
+		}},
+		{"stalls that begin before the burst of another is over", func(rng *rand.Rand, taken, arrived float64) (float64, float64) {
+			x := taken + 0.01
+			late := 0.0
+			if x >= 0.9 && x < 1.15 && rng.IntN(12) == 0 {
 				late = 0.04 + 0.06*rng.Float64()
 			}
 			return x, max(x+late, arrived+0.001)

@@ -25,6 +25,7 @@ type checkOptions struct {
 	offline   bool
 	forText   string
 
+	json      bool
 	bench     bool
 	benchArgs benchOptions
 
@@ -50,6 +51,9 @@ It only reads; no byte that it sends can switch anything.`,
   griptrial check rig.yaml --bench --into monday.gtrial       the results into the trial file`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if o.bench && o.json {
+				return wrongf("--json: the bench check writes JSON with --out")
+			}
 			if o.bench {
 				rig, err := loadRig(args[0], o.addresses)
 				if err != nil {
@@ -67,6 +71,7 @@ It only reads; no byte that it sends can switch anything.`,
 	f.StringArrayVar(&o.addresses, "address", nil, `address to use for a bus in place of the rig file's, "BUS=HOST:PORT"`)
 	f.BoolVar(&o.offline, "offline", false, "check the file only")
 	f.StringVar(&o.forText, "for", "3 s", "how long to poll")
+	f.BoolVar(&o.json, "json", false, "write JSON")
 	f.BoolVar(&o.bench, "bench", false, "lead through the bench check: zero, blanked cup, open suction, air pressure")
 	f.StringVar(&o.benchArgs.out, "out", "", "file for the results of the bench check")
 	f.StringVar(&o.benchArgs.before, "before", "", "results of the bench check before the trial, to show the drift since")
@@ -85,6 +90,9 @@ func check(ctx context.Context, w io.Writer, path string, o *checkOptions) error
 	length, err := quantity("for", config.Time, o.forText, 0)
 	if err != nil {
 		return err
+	}
+	if o.json {
+		return checkJSON(ctx, w, rig, time.Duration(length*float64(time.Second)), o.offline)
 	}
 	fmt.Fprintf(w, "%s: %s; %d stations, SHA-256 %.12s…\n\n", path, rig.Name, len(rig.Stations), rig.SHA256())
 	if err := showBudget(w, rig); err != nil {
@@ -238,17 +246,7 @@ func showReadings(w io.Writer, rig *config.Rig, readings []acquire.Reading) erro
 
 // pollFor reads all buses for a while and writes the rates reached.
 func pollFor(ctx context.Context, w io.Writer, buses []busSource, length time.Duration) {
-	ctx, stop := context.WithTimeout(ctx, length)
-	defer stop()
-	seen := make([][]groupWatch, len(buses))
-	var polling sync.WaitGroup
-	for i, b := range buses {
-		seen[i] = make([]groupWatch, len(b.Groups()))
-		polling.Go(func() {
-			b.Run(ctx, func(x sample.Batch) { seen[i][x.Group].add(x) })
-		})
-	}
-	polling.Wait()
+	seen := watchFor(ctx, buses, length)
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "group\tasked /s\treached /s\tlargest half-width\tfaults\tnew counts every")
 	for i, b := range buses {
@@ -268,6 +266,22 @@ func pollFor(ctx context.Context, w io.Writer, buses []busSource, length time.Du
 			fmt.Fprintln(w, l)
 		}
 	}
+}
+
+// watchFor reads all buses for a while and returns what it saw, by bus and group.
+func watchFor(ctx context.Context, buses []busSource, length time.Duration) [][]groupWatch {
+	ctx, stop := context.WithTimeout(ctx, length)
+	defer stop()
+	seen := make([][]groupWatch, len(buses))
+	var polling sync.WaitGroup
+	for i, b := range buses {
+		seen[i] = make([]groupWatch, len(b.Groups()))
+		polling.Go(func() {
+			b.Run(ctx, func(x sample.Batch) { seen[i][x.Group].add(x) })
+		})
+	}
+	polling.Wait()
+	return seen
 }
 
 // A groupWatch is what check saw of one group.

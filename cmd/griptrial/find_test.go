@@ -367,3 +367,61 @@ runs:
 		assert.InDelta(t, 0.2, *c.Bench[8].Drift, 1e-9)
 	}
 }
+
+// check as JSON: the line's budget, every channel once, and the rates reached.
+func TestCheckJSON(t *testing.T) {
+	var value atomic.Uint32
+	value.Store(653)
+	address := registers(t, &value)
+	path := filepath.Join(t.TempDir(), "rig.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(`name: bench
+stations: [{name: left}]
+buses:
+  - name: line
+    kind: modbus-rtu
+    address: /dev/no-such-port
+    serial: {baud: 19200}
+    devices:
+      - name: flow
+        unit: 2
+        interval: 100 ms
+        channels:
+          - {name: q, kind: flow, station: left, register: {table: input, address: 0, type: u16}, scale: 1 L/min ANR}
+  - name: block
+    kind: modbus-tcp
+    address: 192.0.2.20:502
+    devices:
+      - name: io
+        unit: 1
+        interval: 20 ms
+        channels:
+          - {name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}
+`), 0o600))
+	var got checkedJSON
+	code, text, errs := command(t, "check", path, "--json", "--offline")
+	require.Equal(t, exitDone, code, errs)
+	require.NoError(t, json.Unmarshal([]byte(text), &got), text)
+	require.Len(t, got.Lines, 1)
+	// (13 + 2·1) characters of 11 bits at 19,200 baud and two silences of 3.5 characters.
+	assert.InDelta(t, (15+7)*11/19200.0, got.Lines[0].Requests[0].TotalS, 1e-6)
+	assert.Empty(t, got.Buses)
+
+	code, text, errs = command(t, "check", path, "--json", "--for", "500 ms", "--address", "block="+address)
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, errs, "/dev/no-such-port")
+	got = checkedJSON{}
+	require.NoError(t, json.Unmarshal([]byte(text), &got), text)
+	require.Len(t, got.Buses, 2)
+	assert.Contains(t, got.Buses[0].Error, "/dev/no-such-port")
+	block := got.Buses[1]
+	require.Len(t, block.Readings, 1)
+	assert.Equal(t, int64(653), *block.Readings[0].Raw)
+	assert.InDelta(t, 65.3, float64(block.Readings[0].Value), 1e-9)
+	require.Len(t, block.Groups, 1)
+	assert.InDelta(t, 50, float64(block.Groups[0].AskedHz), 1e-9)
+	assert.Positive(t, block.Groups[0].HalfWidthS)
+
+	code, _, errs = command(t, "check", path, "--bench", "--json")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, "--out")
+}

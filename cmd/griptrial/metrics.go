@@ -162,6 +162,9 @@ func (m *metrics) Collect(c chan<- prometheus.Metric) {
 					"lost": d.Lost, "no_connection": d.NoConnection, "skipped": d.Skipped, "backed_off": d.BackedOff} {
 					count(d.Device, result, n)
 				}
+				for q, v := range map[string]time.Duration{"0.5": d.LateMedian, "0.99": d.LateP99, "1": d.LateWorst} {
+					c <- prometheus.MustNewConstMetric(latenessDesc, prometheus.GaugeValue, v.Seconds(), bus, d.Device, q)
+				}
 			}
 		case *modbus.Listener:
 			x := b.Stats()

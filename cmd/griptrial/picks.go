@@ -264,7 +264,7 @@ func drawTraces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, r
 	return err
 }
 
-// explainPick judges the trial again and writes the uncertainty budgets of one pick.
+// explainPick writes the uncertainty budgets of one pick.
 func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 	h := t.Header()
 	if o.station == "" {
@@ -273,7 +273,7 @@ func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 		}
 		o.station = h.Stations[0]
 	}
-	p, budgets, err := record.Explain(t, t.Path(), o.station, o.explain)
+	p, budgets, err := record.Explain(t, t.Path(), o.set, o.station, o.explain)
 	if errors.Is(err, record.ErrNoPick) {
 		return wrong(err)
 	}
