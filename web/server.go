@@ -23,7 +23,7 @@ import (
 //go:embed openapi.yaml
 var openAPI []byte
 
-// dist is the page as it was built, or empty (see BUILD.md).
+// dist is the page as `go run ./web/build` made it, or empty.
 //
 //go:embed all:dist
 var dist embed.FS

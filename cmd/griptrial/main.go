@@ -59,7 +59,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	c := root()
 	started := false
 	c.PersistentPreRun = func(*cobra.Command, []string) { started = true }
-	c.SetArgs(args)
+	c.SetArgs(joinPage(args))
 	c.SetOut(stdout)
 	c.SetErr(stderr)
 	err := c.ExecuteContext(ctx)

@@ -39,6 +39,24 @@ func (p *pageFlags) add(f *pflag.FlagSet, operator string) {
 	f.StringVar(&p.engines, "page-engines", "", "with --page: file of engines with their curves, for the engine view")
 }
 
+// joinPage makes one argument of "--page" and an address that follows it: a flag that may
+// stand alone takes its value after "=" only.
+func joinPage(args []string) []string {
+	var out []string
+	for _, a := range args {
+		if n := len(out); n > 0 && out[n-1] == "--page" {
+			if _, port, err := net.SplitHostPort(a); err == nil {
+				if _, err := strconv.ParseUint(port, 10, 16); err == nil {
+					out[n-1] += "=" + a
+					continue
+				}
+			}
+		}
+		out = append(out, a)
+	}
+	return out
+}
+
 // on reports whether anything is said of a page.
 func (p *pageFlags) on() bool { return *p != pageFlags{} }
 
@@ -63,7 +81,7 @@ func (p *pageFlags) open() (*page, error) {
 	}
 	host, _, err := net.SplitHostPort(p.address)
 	if err != nil {
-		return nil, wrongf(`--page: found %q; want an address and a port such as %q (with =, as in --page=%[2]s)`, p.address, defaultPage)
+		return nil, wrongf(`--page: found %q; want an address and a port such as %q`, p.address, defaultPage)
 	}
 	out := &page{config: web.Config{Version: version()}}
 	if p.tokens != "" {

@@ -56,6 +56,21 @@ func TestPageFlags(t *testing.T) {
 	assert.Contains(t, errs, "no such file")
 }
 
+// An address may follow --page with a blank or with "="; without one nothing else is taken for it.
+func TestJoinPage(t *testing.T) {
+	for _, c := range []struct{ in, want string }{
+		{"record a.yaml b.yaml --page 127.0.0.1:8437 --operator", "record a.yaml b.yaml --page=127.0.0.1:8437 --operator"},
+		{"demo --page", "demo --page"},
+		{"demo --page --picks 3", "demo --page --picks 3"},
+		{"picks --page hall.gtrial", "picks --page hall.gtrial"},
+		{"picks --page [::1]:80 hall.gtrial", "picks --page=[::1]:80 hall.gtrial"},
+		{"picks --page=127.0.0.1:1 127.0.0.1:2", "picks --page=127.0.0.1:1 127.0.0.1:2"},
+		{"picks --page C:hall.gtrial", "picks --page C:hall.gtrial"},
+	} {
+		assert.Equal(t, strings.Fields(c.want), joinPage(strings.Fields(c.in)))
+	}
+}
+
 // The page of a finished trial is served until it is ended, and changes nothing in the file
 // unless an operator may.
 func TestPageOfAFinishedTrial(t *testing.T) {
@@ -67,7 +82,7 @@ func TestPageOfAFinishedTrial(t *testing.T) {
 		errs, says := io.Pipe()
 		code := make(chan int, 1)
 		go func() {
-			code <- run(ctx, append([]string{"picks", path, "--page=127.0.0.1:0"}, args...), io.Discard, says)
+			code <- run(ctx, append([]string{"picks", path, "--page", "127.0.0.1:0"}, args...), io.Discard, says)
 			says.Close()
 		}()
 		lines := bufio.NewReader(errs)
