@@ -98,6 +98,11 @@ done("trial by keyboard, half");
 
 // Cut off: the recorder goes on, and the page catches up with all that it missed.
 const before = (await api("state")).picks;
+await page.evaluate(() => {
+  window.seen = new Set();
+  const look = () => document.querySelectorAll("button[aria-label]").forEach((b) => window.seen.add(b.getAttribute("aria-label").replace(/^.* pick (\d+ of .*?)( count again)?$/, "$1")));
+  new MutationObserver(look).observe(document.querySelector("main"), { childList: true, subtree: true });
+});
 await context.setOffline(true);
 await has(".state", "no connection");
 await page.waitForTimeout(5000);
@@ -105,7 +110,7 @@ await context.setOffline(false);
 await has(".state", "recording");
 const after = await api("picks?sort=order&descending=true&limit=4");
 assert.ok(after.total >= before + 2, `${after.total} picks after ${before}: too few were made meanwhile to show anything`);
-for (const p of after.picks.filter((p) => !p.provisional)) await page.getByRole("button", { name: new RegExp(`pick ${p.n} of ${p.station}`) }).waitFor({ state: "attached" });
+await page.waitForFunction((all) => all.every((p) => window.seen.has(p)), after.picks.filter((p) => !p.provisional).map((p) => `${p.n} of ${p.station}`));
 done(`cut off for 5 s: ${after.total - before} picks caught up`);
 await page.locator("main").focus();
 if ((await api("state")).run === 2) await page.keyboard.press("s");

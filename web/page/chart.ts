@@ -189,7 +189,7 @@ function annotate(u: uPlot, o: PlotOptions, em: number): void {
       const right = at + wide + 8 * r < left + width;
       c.textAlign = right ? "left" : "right";
       c.textBaseline = "top";
-      c.fillText(l.words, at + (right ? 5 : -5) * r, top + 3 * r);
+      c.fillText(l.words, at + (right ? 5 : -5) * r, top + 1.2 * em * r); // below the row of marks
     } else {
       c.textAlign = "left";
       c.fillText(l.words, left + 5 * r, at - 2 * r);

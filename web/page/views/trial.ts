@@ -15,7 +15,7 @@ export const trial: View = {
     const ends: (() => void)[] = [];
     root.append(
       el("div", { class: "pair" }, runPanel(app, ends), el("div", { class: "panel" }, ...lastPicks(app, ends), ...notes(app, ends))),
-      grip(app, ends), sheet(app, ends), bench(app, ends));
+      ...(app.watch.trial.stations.some((s) => s.hand_held) ? [grip, sheet] : [sheet, grip]).map((f) => f(app, ends)), bench(app, ends));
     return () => ends.forEach((f) => f());
   },
 };
@@ -126,7 +126,7 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
     put(node, el("h2", null, text.trial.sheet),
       el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": text.trial.sheet },
         el("table", null, el("caption", { class: "unseen" }, text.trial.sheet),
-          el("thead", null, el("tr", null, el("th", { scope: "col" }, text.picks.head.run), el("th", { scope: "col" }, text.picks.head.outcome), el("th", { scope: "col" }, text.picks.head.piece),
+          el("thead", null, el("tr", null, el("th", { scope: "col" }, text.picks.head.run), el("th", { scope: "col" }, text.trial.state), el("th", { scope: "col" }, text.picks.head.piece),
             stations.map((s) => el("th", { scope: "col" }, s)), el("th", { scope: "col", class: "n" }, text.trial.picks))),
           el("tbody", null, rows))));
   };
@@ -287,7 +287,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     const large = g.readings.length === 0 ? text.trial.noReadings : !by || by.value === null || !who ? text.trial.equal
       : (g.better ? text.trial.better : text.trial.leads)(who, number(by.value, "%", 2));
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
-      el("p", { class: "lead" }, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
+      el("p", { class: "lead" }, by && by.value !== null && who && !g.better ? [mark("◌", "doubt", text.trial.notShown), "; "] : null, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
       el("p", { class: "soft" }, text.trial.readings(g.pairs), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
       g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
