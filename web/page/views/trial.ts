@@ -178,7 +178,7 @@ function lastPicks(app: App, ends: (() => void)[]): HTMLElement[] {
     put(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
       [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], text.trial.action],
       latest().map((p) => [`${p.n} ${p.station}`,
-        [stateMark(p.outcome), p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
+        [stateMark(p.outcome), p.provisional ? " " : null, p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
         figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)])));
     if (inside && focused) ([...list.querySelectorAll("[aria-label]")].find((n) => n.getAttribute("aria-label") === focused) as HTMLElement | undefined)?.focus();
   };
