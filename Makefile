@@ -18,7 +18,7 @@ build: page
 	@$(GO) build -o bin/griptrial ./cmd/griptrial
 
 demo: build
-	@./bin/griptrial demo --picks $(DEMO_PICKS) $(if $(DEMO_PAGE),--page)
+	@./bin/griptrial demo --picks $(DEMO_PICKS) $(if $(DEMO_PAGE),--page --page-engines testdata/engines/hall.yaml)
 
 # Without npm, or without a network the first time, the program says how to build its page.
 page:

@@ -16,6 +16,7 @@ type Spread struct {
 
 	variance float64
 	kurtosis float64 // sum of the fourth cumulants
+	bias     float64 // by how much the true value lies above what is given, as far as is known
 	early    float64 // the true value may lie below by up to this
 	late     float64 // … or above by up to this
 }
@@ -36,6 +37,7 @@ const (
 	Gaussian    Shape = "normal"
 	Rectangular Shape = "rectangular"
 	OneSided    Shape = "one-sided"
+	Left        Shape = "left in"    // a known error that the definition leaves in the value; the interval is that of the truth
 	Correction  Shape = "correction" // a known error, taken out of the value already; what it leaves is a part of its own
 )
 
@@ -71,6 +73,15 @@ func (s *Spread) Corrected(name string, by float64) {
 	}
 }
 
+// Leave notes that the true value lies by above the one that is given, for a known effect that
+// the definition of the number leaves in: the interval moves there and still holds the value.
+func (s *Spread) Leave(name string, by float64) {
+	if by != 0 && !math.IsNaN(by) {
+		s.bias += by
+		s.Parts = append(s.Parts, Part{name, Left, by, math.Abs(by)})
+	}
+}
+
 func (s *Spread) rect(p Part) {
 	v := p.U * p.U
 	s.variance += v
@@ -82,6 +93,7 @@ func (s *Spread) rect(p Part) {
 func (s *Spread) Add(o Spread) {
 	s.variance += o.variance
 	s.kurtosis += o.kurtosis
+	s.bias += o.bias
 	s.early += o.early
 	s.late += o.late
 	s.Parts = append(slices.Clip(s.Parts), o.Parts...)
@@ -90,17 +102,21 @@ func (s *Spread) Add(o Spread) {
 // Subtract adds the error of a number that is taken away: its one-sided parts change sides.
 func (s *Spread) Subtract(o Spread) {
 	o.early, o.late = o.late, o.early
+	o.bias *= -1
 	o.Parts = slices.Clone(o.Parts)
 	for i := range o.Parts {
-		if o.Parts[i].Shape == Correction {
+		if o.Parts[i].Shape.signed() {
 			o.Parts[i].Size *= -1
 		}
 	}
 	s.Add(o)
 }
 
-// U returns the standard uncertainty.
-func (s Spread) U() float64 { return math.Sqrt(s.variance) }
+// signed says that the size of a part of this shape has a direction.
+func (s Shape) signed() bool { return s == Correction || s == Left }
+
+// U returns the standard uncertainty: of the value that is given, known error and all.
+func (s Spread) U() float64 { return math.Hypot(math.Sqrt(s.variance), s.bias) }
 
 // Figure returns value with the uncertainty and the 95 % interval of s, and None where
 // value is NaN.
@@ -115,22 +131,24 @@ func (s Spread) Figure(value float64, w ...Warning) Figure {
 	}
 	// Parabola through k = 1.960 (normal, excess kurtosis 0), 1.902 (triangle, −0.6) and
 	// 1.645 (rectangle, −1.2).
-	g := max(s.kurtosis/(s.variance*s.variance), -1.2)
-	h := u * (1.95996 - 0.0692*g - 0.2764*g*g)
-	f.Lo, f.Hi = value-h, value+h
+	g := 0.0
+	if s.variance > 0 {
+		g = max(s.kurtosis/(s.variance*s.variance), -1.2)
+	}
+	h := math.Sqrt(s.variance) * (1.95996 - 0.0692*g - 0.2764*g*g)
 	// One-sided parts have their middle half their length away.
-	f.Lo -= s.early / 2
-	f.Hi += s.late / 2
+	f.Lo = min(value, value+s.bias-h-s.early/2)
+	f.Hi = max(value, value+s.bias+h+s.late/2)
 	return f
 }
 
 // Times returns the error of a number that is multiplied by f.
 func (s Spread) Times(f float64) Spread {
 	a := math.Abs(f)
-	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, early: s.early * f}
+	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, bias: s.bias * f, early: s.early * f}
 	for _, p := range s.Parts {
 		size := p.Size * a
-		if p.Shape == Correction {
+		if p.Shape.signed() {
 			size = p.Size * f
 		}
 		o.Parts = append(o.Parts, Part{p.Name, p.Shape, size, p.U * a})

@@ -127,7 +127,7 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 		fmt.Fprintln(w)
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, x := range b.Parts {
-			if x.Shape == analyze.Correction {
+			if x.Shape == analyze.Correction { // nothing of it is left
 				fmt.Fprintf(t, "  %s\t%s\t%+.3g %s\tknown\t  –\n", x.Name, sizes[x.Shape], x.Size, b.Unit)
 				continue
 			}
@@ -144,5 +144,6 @@ func Budgets(w io.Writer, p pick.Pick, all []pick.Budget, asJSON bool) error {
 // sizes says what the size of a part of a shape is.
 var sizes = map[analyze.Shape]string{
 	analyze.Gaussian: "normal, u", analyze.Rectangular: "even within ±", analyze.OneSided: "early by up to",
+	analyze.Left:       "left in: truth off by",
 	analyze.Correction: "corrected by",
 }

@@ -153,14 +153,6 @@ func (c *catalog) mark() {
 	}
 }
 
-// has reports whether a pick is final.
-func (c *catalog) has(station string, n int) bool {
-	c.mu.RLock()
-	defer c.mu.RUnlock()
-	_, ok := c.at[pickKey{station, n}]
-	return ok
-}
-
 // find returns the head of a pick.
 func (c *catalog) find(station string, n int) (head, bool) {
 	c.mu.RLock()

@@ -285,9 +285,6 @@ func (l *Live) send(m message) {
 func (l *Live) sendSoon(soon []pick.Pick, before map[string]string) map[string]string {
 	now := map[string]string{}
 	for _, p := range soon {
-		if l.catalog.has(p.Station, p.N) {
-			continue // final since
-		}
 		v := l.catalog.view(p)
 		v.Provisional = true
 		key, data := fmt.Sprint(p.Station, "\x00", p.N), encode(v)

@@ -29,7 +29,6 @@ type recording struct {
 	live    *Live
 	control *record.Control
 	done    chan error
-	commits chan record.Progress
 }
 
 // newRecording begins to record, with an operator.

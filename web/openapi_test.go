@@ -2,10 +2,12 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"maps"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -208,3 +210,65 @@ func TestHostileNames(t *testing.T) {
 }
 
 func quoted(text string) string { return string(encode(text)) }
+
+// Picks come sorted either way, what is not known last, a part at a time, and filtered.
+func TestPicksAreSortedAndFiltered(t *testing.T) {
+	c := newClient(t, Config{File: openFinished(t, false)})
+	type part struct {
+		Total, Offset int
+		Picks         []struct {
+			Station, Outcome, Setup, Piece string
+			N, Run                         int
+			SealTime                       *struct{ Value float64 } `json:"seal_time_s"`
+		}
+	}
+	all := get[part](c, "/picks?limit=1000")
+	require.Equal(t, 64, all.Total)
+	require.Len(t, all.Picks, 64)
+	for _, descending := range []string{"false", "true"} {
+		sorted := get[part](c, "/picks?limit=1000&sort=seal_time_s&descending="+descending)
+		unknown := false
+		for i, p := range sorted.Picks {
+			if p.SealTime == nil {
+				unknown = true
+				continue
+			}
+			assert.False(t, unknown, "what is not known comes last")
+			if i > 0 {
+				a, b := sorted.Picks[i-1].SealTime.Value, p.SealTime.Value
+				assert.Equal(t, descending == "true", a > b || a == b && descending == "true", "%g, %g", a, b)
+			}
+		}
+		assert.True(t, unknown, "a pick that did not seal")
+		var paged []int
+		for offset := 0; offset < 64; offset += 10 {
+			x := get[part](c, fmt.Sprintf("/picks?limit=10&offset=%d&sort=seal_time_s&descending=%s", offset, descending))
+			assert.Equal(t, offset, x.Offset)
+			for _, p := range x.Picks {
+				paged = append(paged, p.N)
+			}
+		}
+		require.Len(t, paged, 64)
+		for i, p := range sorted.Picks {
+			assert.Equal(t, p.N, paged[i])
+		}
+	}
+	for query, want := range map[string]func(i int) bool{
+		"station=left":     func(i int) bool { return all.Picks[i].Station == "left" },
+		"run=3":            func(i int) bool { return all.Picks[i].Run == 3 },
+		"outcome=unsealed": func(i int) bool { return all.Picks[i].Outcome == "unsealed" },
+		"piece=G-01":       func(i int) bool { return all.Picks[i].Piece == "G-01" },
+		"spoiled=true":     func(int) bool { return false },
+		"spoiled=false":    func(int) bool { return true },
+		"setup=" + url.QueryEscape(all.Picks[0].Setup): func(i int) bool { return all.Picks[i].Setup == all.Picks[0].Setup },
+	} {
+		n := 0
+		for i := range all.Picks {
+			if want(i) {
+				n++
+			}
+		}
+		assert.Equal(t, n, get[part](c, "/picks?"+query).Total, query)
+	}
+	assert.Empty(t, get[part](c, "/picks?offset=1000").Picks)
+}

@@ -138,8 +138,27 @@ func TestPyramidKeepsExtremes(t *testing.T) {
 // A gap breaks the line; missing counts of a single channel do not make points.
 func TestPyramidBreaksAtGaps(t *testing.T) {
 	groups, batches := made(30)
-	p := newPyramid(groups)
-	p.add(batches...)
+	one := sample.Batch{Counts: make([][]int64, 2)} // all of the first group in one batch
+	for _, b := range batches {
+		if b.Group == 0 {
+			one.T, one.Half = append(one.T, b.T...), append(one.Half, b.Half...)
+			for c := range one.Counts {
+				one.Counts[c] = append(one.Counts[c], b.Counts[c]...)
+			}
+		}
+	}
+	for _, per := range []int{1, 8} { // 1,001 scans before the gap
+		for _, all := range [][]sample.Batch{batches, {one}} {
+			p := newPyramid(groups)
+			p.groups[0].per = per
+			p.add(all...)
+			breaksAtGap(t, p, all)
+		}
+	}
+}
+
+func breaksAtGap(t *testing.T, p *pyramid, batches []sample.Batch) {
+	t.Helper()
 	for _, points := range []int{100, 1000, 20000} {
 		traces, err := p.draw([]channelAt{{0, 0}}, 0, 30e9, points, after(batches))
 		require.NoError(t, err)

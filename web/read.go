@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"iter"
 	"math"
 	"net/http"
@@ -133,7 +132,7 @@ func (s *Server) getPicks(r *http.Request) (any, error) {
 	} else {
 		value := func(h *head) float64 { return h.startS }
 		if sort != "start_s" {
-			values, err := s.file.FigureValues(1, sort)
+			values, err := s.figure(sort)
 			if err != nil {
 				return nil, err
 			}
@@ -163,6 +162,24 @@ func (s *Server) getPicks(r *http.Request) (any, error) {
 		v.Picks = append(v.Picks, c.view(p))
 	}
 	return v, nil
+}
+
+// figure returns one figure of every pick, by the row of the pick; read again when there are
+// more picks.
+func (s *Server) figure(name string) (map[int64]float64, error) {
+	s.catalog.mu.RLock()
+	n := len(s.catalog.heads)
+	s.catalog.mu.RUnlock()
+	s.figures.Lock()
+	defer s.figures.Unlock()
+	if s.figures.of == name && s.figures.picks == n {
+		return s.figures.values, nil
+	}
+	values, err := s.file.FigureValues(1, name)
+	if err == nil {
+		s.figures.of, s.figures.picks, s.figures.values = name, n, values
+	}
+	return values, err
 }
 
 func btoi(b bool) int {
@@ -536,5 +553,3 @@ func (s *Server) batches(ctx context.Context, after int64) iter.Seq2[sample.Batc
 		}
 	}
 }
-
-var _ = fmt.Sprint

@@ -62,6 +62,12 @@ type Server struct {
 	reading  int        // step of the bench check being read, from 1; guarded by writing
 	benching sync.Mutex
 	answers  answers
+	figures  struct { // the last that picks were sorted by
+		sync.Mutex
+		of     string
+		picks  int
+		values map[int64]float64
+	}
 }
 
 // New returns a server for a listener. On an address beyond loopback it takes tokens.
@@ -163,7 +169,7 @@ func (s *Server) routes() map[string]http.HandlerFunc {
 		"POST /session":                       s.login,
 		"DELETE /session":                     s.logout,
 		"GET /trial":                          get(Viewer, s.getTrial),
-		"GET /state":                          get(Viewer, func(r *http.Request) (any, error) { return s.state(), nil }),
+		"GET /state":                          get(Viewer, s.getState),
 		"GET /health":                         get(Viewer, s.getHealth),
 		"GET /live":                           may(Viewer, s.stream),
 		"GET /picks":                          get(Viewer, s.getPicks),

@@ -191,10 +191,8 @@ func (k *Tracker) holdFigures(p *cycle) {
 	s.Normal("noise of the median", scatter/math.Sqrt(float64(p.holdN)))
 	s.Rect("histogram's bin", p.width/2)
 	// Noise beside a rise's tail draws the median of the samples from that of the vacuum.
-	corrected := 0.0
 	if !math.IsNaN(p.bias) {
-		corrected = p.bias
-		s.Corrected("noise beside a change", -p.bias)
+		s.Leave("noise beside a change", -p.bias)
 		s.Normal("what noise beside a change leaves", 0.6*p.bias)
 	} else if d := p.secondHalf - p.firstHalf; !(math.Abs(d) < p.sigma) { // too short to tell
 		s.Rect("noise beside a change", p.sigma)
@@ -205,15 +203,17 @@ func (k *Tracker) holdFigures(p *cycle) {
 		s.Rect("drift over the hold's beginning", drift*k.interval()/2)
 		s.Rect("drift over the hold's end", drift*max(p.released.beside, k.interval())/2)
 	}
-	k.level(&s, p.sigma, p.holdMedian-corrected)
-	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-corrected-p.shift, s, w...)
+	k.level(&s, p.sigma, p.holdMedian)
+	p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", p.holdMedian-p.shift, s, w...)
 
 	if math.IsInf(p.lowest.v, 1) {
 		return
 	}
 	least, u := k.leastOf(p)
 	var l analyze.Spread
-	l.Corrected("noise of a minimum", least)
+	// The figure is the least running median, whoever works it out; what noise makes of a minimum
+	// is in its uncertainty and its interval, not taken out.
+	l.Leave("noise of a minimum", least)
 	l.Normal("noise of a minimum", u)
 	// Between two samples it may have been lower by as much as they differ.
 	l.Early("between samples", p.lowest.step)
@@ -221,8 +221,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 		// It is lowest as it begins, which was by the running median's crossing; that instant is
 		// known better since.
 		late := b.slope * (p.sealed.t + k.lateS() - p.sealT)
-		least += late
-		l.Corrected("instant of the seal", late)
+		l.Leave("instant of the seal", late)
 		l.Normal("instant of the seal", b.slope*p.sealed.err.U())
 		l.Normal("bend between samples", b.bend)
 		if b.unseen > 0 {
@@ -230,8 +229,8 @@ func (k *Tracker) holdFigures(p *cycle) {
 			w = append(w, analyze.Warn1(analyze.BelowSampling, k.interval()))
 		}
 	}
-	k.level(&l, p.sigma, p.lowest.v+least)
-	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v+least-p.shift, l, w...)
+	k.level(&l, p.sigma, p.lowest.v)
+	p.LowestVacuumKPa = k.figure("lowest vacuum", "kPa", p.lowest.v-p.shift, l, w...)
 }
 
 // settling works out how long after the seal the vacuum came within the tolerance of its hold

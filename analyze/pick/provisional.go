@@ -4,7 +4,7 @@ package pick
 // known of them so far, other figures not had. They change nothing of what becomes final.
 func (k *Tracker) Provisional() (picks []Pick) {
 	was := k.set.Explain
-	k.set.Explain = nil // nobody explains what is not final
+	k.set.Explain = nil // no budgets are kept of what is not final
 	for _, p := range append(k.closing[:len(k.closing):len(k.closing)], k.now) {
 		if p == nil || p == k.now && p.phase != holding && p.phase != lost && !p.letGo {
 			continue

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
+	"strconv"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -83,7 +85,16 @@ func (p *pageFlags) open() (*page, error) {
 	return out, nil
 }
 
-func (p *page) url() string { return "http://" + p.ln.Addr().String() + "/" }
+// url returns where the page is: of every address of the machine, by the machine's name.
+func (p *page) url() string {
+	at := p.ln.Addr().String()
+	if a, ok := p.ln.Addr().(*net.TCPAddr); ok && a.IP.IsUnspecified() {
+		if name, err := os.Hostname(); err == nil {
+			at = net.JoinHostPort(name, strconv.Itoa(a.Port))
+		}
+	}
+	return "http://" + at + "/"
+}
 
 // serve serves the page from now on; stop ends that and waits for it.
 func (p *page) serve(ctx context.Context, stderr io.Writer) (stop func() error, err error) {

@@ -85,7 +85,7 @@ set required_kPa 30
 set resolution_kPa 0.001
 want outcome released
 want seal_time_s 2.5 within 0.02: 20 kPa after 0.5 s, the 10 kPa left at 5 kPa/s take 2 s; noise over slope is 10 ms a sample
-want hold_vacuum_kPa 60 within 0.02: reached 27.5/80 s after the knee at 3 s, held to 6 s
+want hold_vacuum_kPa 60 within 0.03: reached 27.5/80 s after the knee at 3 s, held to 6 s; the samples of the rise draw a median of noisy ones down, here by 0.02
 want lowest_vacuum_kPa 30.25 within 0.15: 50 ms after the seal at 5 kPa/s; 0.15 is noise of a median of three and of the seal's instant
 want release_time_s {0.03 * math.log(20):.6f} within 0.006: 60·e^(−t/0.03) = 3
 """, [("vacuum_kPa", knee), ("supply", on(EDGE, EDGE + 6))], 100, 8, noise=0.05, seed=2)
