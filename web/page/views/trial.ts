@@ -72,7 +72,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     const t = w.trial, running = w.state.run > 0, next = t.next;
     const run = t.runs.find((r) => r.n === (running ? w.state.run : w.state.live ? next?.run : 0));
     say(heading, running ? text.trial.now(w.state.run) : !w.state.live ? text.trial.over : next ? `${text.trial.next}: ${text.trial.runOf(next.run)}` : text.trial.nothingLeft);
-    if (!mount.contains(document.activeElement)) put(mount, run && el("div", { class: "mount" },
+    if (!mount.contains(document.activeElement)) put(mount, run?.piece ? el("p", { class: "user" }, !running && run.new_piece ? text.trial.newPiece(run.piece) : text.trial.pieceIs(run.piece)) : null, run && el("div", { class: "mount" },
       Object.entries(run.setups).map(([station, name]) => {
         const su = t.setups.find((x) => x.name === name);
         const changed = (running ? [] : next?.mount ?? []).filter((m) => m.station === station);
