@@ -126,9 +126,12 @@ func TestSimulateCheckRecord(t *testing.T) {
 // A rehearsal records at once what polling would have read.
 func TestSimulateFast(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "ab.gtrial")
-	code, _, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "../../testdata/scenarios/ab-bench.yaml", "--fast", "--out", path)
+	code, told, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "../../testdata/scenarios/ab-bench.yaml", "--fast", "--out", path, "--json")
 	require.Equal(t, exitDone, code, errs)
-	code, out, errs := command(t, "picks", path, "--station", "left", "--explain", "2")
+	code, out, errs := command(t, "picks", path, "--json")
+	require.Equal(t, exitDone, code, errs)
+	assert.Equal(t, out, told)
+	code, out, errs = command(t, "picks", path, "--station", "left", "--explain", "2")
 	require.Equal(t, exitDone, code, errs)
 	assert.Contains(t, out, "seal time")
 	assert.Contains(t, out, "noise over slope")

@@ -34,6 +34,7 @@ type demoOptions struct {
 	picks int
 	out   string
 	truth string
+	json  bool
 	page  pageFlags
 }
 
@@ -58,6 +59,7 @@ The trial: a garden-supplies packing hall tries two cups and two engines on four
 	f.IntVar(&o.picks, "picks", 24, "picks to make on each of the two stations")
 	f.StringVar(&o.out, "out", "demo.gtrial", "trial file to write; one from an earlier demo is replaced")
 	f.StringVar(&o.truth, "truth", "", "file for what really happened, to compare with")
+	f.BoolVar(&o.json, "json", false, "write the picks as JSON, as griptrial picks does")
 	o.page.add(f, "")
 	return c
 }
@@ -101,7 +103,11 @@ func demo(ctx context.Context, stdout, stderr io.Writer, o *demoOptions) error {
 				return err
 			}
 		}
-		shown = showDemo(stdout, o.out)
+		if o.json {
+			shown = showPicks(stdout, o.out, &picksOptions{set: 1, json: true})
+		} else {
+			shown = showDemo(stdout, o.out)
+		}
 		return nil
 	}
 	err = r.run(ctx)

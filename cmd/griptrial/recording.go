@@ -31,6 +31,7 @@ type recordOptions struct {
 	forward   forwardFlags
 	metrics   string
 	bench     bool
+	json      bool
 	page      pageFlags
 }
 
@@ -61,6 +62,7 @@ then is in the file.`,
 	f.StringVar(&o.metrics, "metrics", "", `serve the recorder's own metrics at http://ADDRESS/metrics, "127.0.0.1:9464"`)
 	o.page.add(f, "start and stop the runs there, instead of by the number of picks; the recording ends there, after --for, or with Ctrl-C")
 	f.BoolVar(&o.bench, "bench", false, "lead through the bench check before and after the trial, and keep the results and their drift in the trial file")
+	f.BoolVar(&o.json, "json", false, "write the picks as JSON at the end, as griptrial picks does")
 	return c
 }
 
@@ -88,6 +90,10 @@ func recordTrial(ctx context.Context, stdin io.Reader, stdout, stderr io.Writer,
 	}
 	r := recording{rig: rig, trial: trial, out: out, stdout: stdout, stderr: stderr, endAfterPlan: true, forward: &o.forward, metrics: o.metrics,
 		length: time.Duration(length * float64(time.Second)), page: o.page}
+	if o.json {
+		r.stdout = stderr // what leads through a bench check
+		r.finished = func() error { return showPicks(stdout, out, &picksOptions{set: 1, json: true}) }
+	}
 	if o.bench {
 		r.steps, r.answers = bench.Steps(rig), bufio.NewScanner(stdin)
 	}

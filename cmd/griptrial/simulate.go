@@ -31,7 +31,7 @@ type simulateOptions struct {
 	truth       string
 	trial       string
 	pty, serial string
-	fast        bool
+	fast, json  bool
 	out         string
 
 	seeded, counted bool // stated by the user
@@ -71,6 +71,7 @@ at once what polling would have read, without a wire or a clock, into the trial 
 	f.StringVar(&o.serial, "serial", "", "serial port to serve the first serial bus on, in place of a pseudo-terminal")
 	f.BoolVar(&o.fast, "fast", false, "record at once, without a wire, into --out")
 	f.StringVar(&o.out, "out", "", "trial file to write with --fast")
+	f.BoolVar(&o.json, "json", false, "with --fast: write the picks as JSON, as griptrial picks does")
 	return c
 }
 
@@ -84,6 +85,9 @@ func simulate(ctx context.Context, in io.Reader, stdout, stderr io.Writer, args 
 	}
 	if o.fast != (o.out != "") {
 		return wrongf("--fast and --out go together")
+	}
+	if o.json && !o.fast {
+		return wrongf("--json belongs to --fast, which is missing")
 	}
 	sc, err := o.scenario(rig, args)
 	if err != nil {
@@ -99,7 +103,10 @@ func simulate(ctx context.Context, in io.Reader, stdout, stderr io.Writer, args 
 		return wrongf("%s: %w", args[0], err)
 	}
 	if o.fast {
-		return o.record(ctx, stderr, rig, sc, sim)
+		if err := o.record(ctx, stderr, rig, sc, sim); err != nil || !o.json {
+			return err
+		}
+		return showPicks(stdout, o.out, &picksOptions{set: 1, json: true})
 	}
 	return o.serve(ctx, in, stdout, sc, sim)
 }
