@@ -249,15 +249,12 @@ func (c *catalog) mount(before, after map[string]string) []StepJSON {
 	return steps
 }
 
-// stations returns how the stations stand. running is the run in progress.
-func (c *catalog) stations(running int, begun, final []int) []StationStateJSON {
+// stations returns how the stations stand. running is the run in progress, mounted the one
+// whose setups are mounted; 0 for none.
+func (c *catalog) stations(running, mounted int, begun, final []int) []StationStateJSON {
 	c.mu.RLock()
 	defer c.mu.RUnlock()
 	all := []StationStateJSON{}
-	mounted := running
-	if mounted == 0 {
-		mounted = len(c.runs)
-	}
 	for i, name := range c.file.Header().Stations {
 		s := StationStateJSON{Station: name, RequiredKPa: analyze.Number(math.NaN())}
 		if mounted > 0 {

@@ -45,6 +45,7 @@ type Live struct {
 	picks     []pick.Pick
 	events    bool // some became final
 	progress  record.Progress
+	mounted   int // the last run that was begun or gone on with
 	revision  int
 	ended     bool
 	err       error
@@ -131,6 +132,9 @@ func (l *Live) Committed(p record.Progress) {
 	l.events = l.events || len(p.Judged.Events) > 0
 	if p.Run != l.progress.Run {
 		l.revision++
+	}
+	if p.Run != 0 {
+		l.mounted = p.Run
 	}
 	p.Batches, p.Judged = nil, record.Judged{}
 	l.progress = p
@@ -389,7 +393,7 @@ func (l *Live) missedBy(v *viewer) int {
 // state returns how the trial stands.
 func (l *Live) state() StateJSON {
 	l.mu.Lock()
-	p, j := l.progress, StateJSON{Live: !l.ended, Finished: l.ended, Revision: l.revision, Viewers: len(l.viewers)}
+	p, mounted, j := l.progress, l.mounted, StateJSON{Live: !l.ended, Finished: l.ended, Revision: l.revision, Viewers: len(l.viewers)}
 	if l.err != nil {
 		j.Failed = l.err.Error()
 	}
@@ -401,7 +405,7 @@ func (l *Live) state() StateJSON {
 	for _, n := range p.Done {
 		j.Picks += n
 	}
-	j.Stations = l.catalog.stations(j.Run, p.Begun, p.Done)
+	j.Stations = l.catalog.stations(j.Run, mounted, p.Begun, p.Done)
 	if l.catalog.byOperator && j.Live {
 		j.CanStop = j.Run > 0
 		j.CanStart = j.Run == 0 && j.Runs > 0

@@ -56,8 +56,9 @@ func (s *Server) state() StateJSON {
 			count[k]++
 		}
 	}
+	mounted := len(s.catalog.runs)
 	s.catalog.mu.RUnlock()
-	j.Stations = s.catalog.stations(0, count, count)
+	j.Stations = s.catalog.stations(0, mounted, count, count)
 	return j
 }
 
