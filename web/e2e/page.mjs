@@ -51,14 +51,18 @@ done("live: readings move");
 await page.getByRole("link", { name: "Trial" }).click();
 await has("h2", "Mount next: Run 1");
 assert.equal(await page.getByLabel("Piece id").inputValue(), hostile.piece);
+await button("Read zero of left").click();
+await has(".steps strong", /^−?[\d.]+ kPa$/);
+const zero = (await api("bench")).steps[0];
+assert.ok(zero.name === "zero" && Number.isFinite(zero.before.value_kPa), "the step was not read");
 await page.getByLabel("Piece id").fill(hostile.piece + " b");
 await button("Start the run").click();
 await has("h2", "Run 1 in progress");
 const counts = () => page.waitForFunction(() => [...document.querySelectorAll(".count")].some((c) => /^[012]/.test(c.textContent))); // of 3
 await counts();
-const spoil = page.getByRole("button", { name: /^Spoil pick \d+ of/ }).first();
-const spoiled = (await spoil.getAttribute("aria-label")).match(/pick (\d+) of (.*)$/);
-await spoil.click();
+const label = await page.getByRole("button", { name: /^Spoil pick \d+ of/ }).first().getAttribute("aria-label");
+const spoiled = label.match(/pick (\d+) of (.*)$/);
+await button(label).click(); // by its name: new picks come above it
 await page.getByLabel("Reason").fill("<b>the bag</b> was held by hand");
 await button("Save").click();
 await has("body", "spoiled: <b>the bag</b> was held by hand");
@@ -171,6 +175,11 @@ await page.keyboard.press("4");
 await has(".lead", /\w/);
 await has("h3", "Drops");
 await has(".grid td", "flat");
+// The middles shown lie among the picks' own seal times.
+const seals = (await api("picks?limit=1000")).picks.filter((p) => p.seal_time_s && p.spoiled === null).map((p) => 1e3 * p.seal_time_s.value);
+const middles = await page.locator("[aria-label=Middles] tbody tr td:nth-child(2)").allTextContents();
+assert.ok(middles.length >= 2, "no middles");
+for (const m of middles) assert.ok(/ ms$/.test(m) && parseFloat(m) >= Math.min(...seals) && parseFloat(m) <= Math.max(...seals), `a middle of ${m}, seal times from ${Math.min(...seals)} to ${Math.max(...seals)} ms`);
 done("the end, and compare");
 
 // A page that asks for a token: a wrong one is told, a viewer has no controls, an operator has.

@@ -20,7 +20,7 @@ export const compare: View = {
       return fillWith<Comparison>(answer, () => get<Comparison>("compare?" + q), (c) => {
         const m = w.trial.measures.find((x) => x.name === measure)!;
         put(verdicts, verdictWords(c, app));
-        return [!c.finished ? el("p", { class: "remark" }, text.compare.provisional) : null, effectWords(c, m), c.warnings.map((x) => el("p", { class: "remark" }, word(x)))];
+        return [!c.finished ? el("p", { class: "remark" }, text.compare.provisional) : null, effectWords(c, m), spoiledWords(c, m), c.warnings.map((x) => el("p", { class: "remark" }, word(x)))];
       }, () => alive);
     };
     put(effects, el("div", { class: "row" }, el("h2", null, text.compare.effects),
@@ -48,7 +48,6 @@ export const compare: View = {
 const tones: Record<string, number> = { better: 2, worse: 1 };
 
 function effectWords(c: Comparison, m: Measure): Child {
-  const unit = m.unit, scale = m.scale ?? 1;
   const own = c.effects.filter((e) => e.measure === m.name);
   const levels = c.levels.filter((l) => l.measure === m.name);
   if (own.length === 0) return el("p", { class: "empty" }, text.compare.none);
@@ -67,8 +66,16 @@ function effectWords(c: Comparison, m: Measure): Child {
         e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, word(e.block)) : text.none, e.warnings.map(word).join("; ")]))),
     levels.length ? [el("h3", null, `${text.compare.levels}: ${m.words}`),
       table(text.compare.levels, [text.compare.setup, text.compare.middle, text.compare.letters, text.compare.pieces, text.compare.picks],
-        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle === null ? null : l.middle * scale, unit, 4), l.letters, String(l.pieces), String(l.picks)])),
+        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle, l.unit, 4), l.letters, String(l.pieces), String(l.picks)])),
       el("p", { class: "soft small" }, text.compare.lettersHelp)] : null];
+}
+
+/** What the spoiled picks would change if they counted. */
+function spoiledWords(c: Comparison, m: Measure): Child {
+  if (c.spoiled === 0) return null;
+  const changed = c.with_spoiled.filter((x) => x.measure === m.name);
+  return el("p", { class: "remark" }, text.compare.spoiledAll(c.spoiled), " ", changed.length === 0 ? text.compare.sameWith
+    : changed.map((x) => text.compare.differsWith(`${x.within ? x.within + ": " : ""}${text.compare.against(x.a, x.b)}`, word(x.with), word(x.without))).join("; "));
 }
 
 function verdictWords(c: Comparison, app: App): Child {
@@ -88,7 +95,8 @@ function verdictWords(c: Comparison, app: App): Child {
   };
   const because = (v: Verdict) => v.criteria.map((k) => el("div", null, k.answer ? stateMark(k.answer, "") : null, text.compare.criterion(word(k.name), k.failed, k.picks),
     k.rate ? ", " + text.compare.bound(percent(k.rate.hi, 2), statedPercent(k.max_share)) : "", k.normal_decided ? ` (${text.compare.normal})` : "",
-    k.answer === "not shown yet" && k.picks_needed > k.picks ? "; " + text.compare.needed(k.picks_needed) : "")).concat(v.warnings.map((x) => el("div", { class: "soft" }, word(x))));
+    k.answer === "not shown yet" && k.picks_needed > k.picks ? "; " + text.compare.needed(k.picks_needed) : "")).concat(v.with_spoiled && v.with_spoiled !== v.answer ? [el("div", null, text.compare.verdictWith(word(v.with_spoiled)))] : [])
+    .concat(v.warnings.map((x) => el("div", { class: "soft" }, word(x))));
   return [
     el("h2", null, text.compare.verdicts),
     any ? el("h3", null, text.compare.grid) : null,

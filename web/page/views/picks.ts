@@ -185,8 +185,10 @@ export function openPick(app: App, p: Pick, changed: () => void): void {
       plot?.end();
       plot = tracePlot(app, canvas, d);
     });
-    const rows = Object.keys(text.figures).filter((k) => (p as any)[k]).map((k) => {
-      const [words, unit, scale] = text.figures[k], f = (p as any)[k];
+    // The known figures in the order of the words, and one that has no words yet all the same.
+    const keys = [...new Set([...Object.keys(text.figures), ...Object.keys(p)])].filter((k) => (p as any)[k]?.warnings && "value" in (p as any)[k]);
+    const rows = keys.map((k) => {
+      const [words, unit, scale] = text.figures[k] ?? [k, "", 1], f = (p as any)[k];
       return [words, figure(f, unit, scale), interval(f.lo, f.hi, unit, scale), f.warnings.map(word).join("; ")] as Child[];
     });
     return [

@@ -72,7 +72,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     const t = w.trial, running = w.state.run > 0, next = t.next;
     const run = t.runs.find((r) => r.n === (running ? w.state.run : w.state.live ? next?.run : 0));
     say(heading, running ? text.trial.now(w.state.run) : !w.state.live ? text.trial.over : next ? `${text.trial.next}: ${text.trial.runOf(next.run)}` : text.trial.nothingLeft);
-    if (!mount.contains(document.activeElement)) put(mount, run && el("div", { class: "mount" },
+    if (!mount.contains(document.activeElement)) put(mount, run?.piece ? el("p", { class: "user" }, !running && run.new_piece ? text.trial.newPiece(run.piece) : text.trial.pieceIs(run.piece)) : null, run && el("div", { class: "mount" },
       Object.entries(run.setups).map(([station, name]) => {
         const su = t.setups.find((x) => x.name === name);
         const changed = (running ? [] : next?.mount ?? []).filter((m) => m.station === station);
@@ -178,7 +178,7 @@ function lastPicks(app: App, ends: (() => void)[]): HTMLElement[] {
     put(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
       [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], text.trial.action],
       latest().map((p) => [`${p.n} ${p.station}`,
-        [stateMark(p.outcome), p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
+        [stateMark(p.outcome), p.provisional ? " " : null, p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
         figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)])));
     if (inside && focused) ([...list.querySelectorAll("[aria-label]")].find((n) => n.getAttribute("aria-label") === focused) as HTMLElement | undefined)?.focus();
   };
