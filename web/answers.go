@@ -142,6 +142,9 @@ func (s *Server) getSoak(r *http.Request) (any, error) {
 		return nil, err
 	}
 	return s.computed(r, func(t *compare.Trial) (any, error) {
+		if err := s.drawable(r.Context()); err != nil {
+			return nil, err
+		}
 		j := SoaksJSON{Runs: []SoakJSON{}}
 		withLine := *t
 		withLine.Line = s.pyramid.lineNow()

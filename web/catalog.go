@@ -26,13 +26,14 @@ type catalog struct {
 	trial      *config.Trial // nil where it has no trial text
 	byOperator bool
 
-	mu    sync.RWMutex
-	heads []head
-	at    map[pickKey]int        // into heads
-	done  map[int]map[string]int // by run and station: picks that count
-	runs  []store.Run
-	marks []store.Mark
-	notes []store.Note
+	mu     sync.RWMutex
+	heads  []head
+	lastNS int64                  // end of the last pick
+	at     map[pickKey]int        // into heads
+	done   map[int]map[string]int // by run and station: picks that count
+	runs   []store.Run
+	marks  []store.Mark
+	notes  []store.Note
 }
 
 type pickKey struct {
@@ -94,6 +95,9 @@ func (c *catalog) add(picks []pick.Pick) {
 func (c *catalog) addHead(p *pick.Pick, row int64) {
 	h := head{pickKey: pickKey{p.Station, p.N}, row: row, run: p.Run, outcome: p.Outcome, startS: p.StartS, contactS: p.ContactS, endS: p.EndS, required: p.RequiredKPa}
 	h.ns, h.nsKnown = store.PickNS(p)
+	if !math.IsNaN(p.EndS) {
+		c.lastNS = max(c.lastNS, int64(p.EndS*1e9))
+	}
 	c.at[h.pickKey] = len(c.heads)
 	c.heads = append(c.heads, h)
 	c.count(&h)

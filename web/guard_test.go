@@ -221,7 +221,7 @@ func TestReadTokens(t *testing.T) {
 func TestConnectionsEnd(t *testing.T) {
 	file := openFinished(t, false)
 	synctest.Test(t, func(t *testing.T) {
-		s := &Server{file: file, port: "8437", loopback: true, read: make(chan struct{})}
+		s := &Server{file: file, port: "8437", loopback: true}
 		ln := &pipes{conns: make(chan net.Conn), closed: make(chan struct{})}
 		served := make(chan error, 1)
 		ctx, stop := context.WithCancel(t.Context())

@@ -47,8 +47,8 @@ func (s *Server) state() StateJSON {
 	s.writing.Lock()
 	j := StateJSON{Finished: true, Runs: len(s.catalog.plan()), Revision: s.revision}
 	s.writing.Unlock()
-	j.TS = seconds(s.pyramid.endNS())
 	s.catalog.mu.RLock()
+	j.TS = seconds(max(s.pyramid.endNS(), s.catalog.lastNS)) // while it is still being read
 	j.Picks = len(s.catalog.heads)
 	count := make([]int, len(s.file.Header().Stations))
 	for i := range s.catalog.heads {
@@ -239,6 +239,9 @@ func (s *Server) getPick(r *http.Request) (any, error) {
 		return nil, q.err
 	}
 	h, err := s.asked(r)
+	if err == nil {
+		err = s.drawable(r.Context())
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -326,7 +329,7 @@ func (s *Server) getTraces(r *http.Request) (any, error) {
 			}
 		}
 	}
-	if err := s.ready(r.Context()); err != nil {
+	if err := s.drawable(r.Context()); err != nil {
 		return nil, err
 	}
 	return s.traces(channels, from, to, points)
@@ -370,7 +373,7 @@ func (s *Server) getOverlay(r *http.Request) (any, error) {
 	if q.err != nil {
 		return nil, q.err
 	}
-	if err := s.ready(r.Context()); err != nil {
+	if err := s.drawable(r.Context()); err != nil {
 		return nil, err
 	}
 	zero := func(h *head) float64 {

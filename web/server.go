@@ -54,8 +54,10 @@ type Server struct {
 	port, hostname, cookie string
 	loopback               bool
 
-	read    chan struct{} // closed when a finished trial has been read
-	readErr error
+	read     chan struct{} // closed when the picks of a finished trial are known
+	readErr  error
+	drawn    chan struct{} // closed when its samples can be drawn
+	drawnErr error
 
 	writing  sync.Mutex // one person's change at a time
 	revision int        // of a finished trial, guarded by writing
@@ -72,7 +74,7 @@ type Server struct {
 
 // New returns a server for a listener. On an address beyond loopback it takes tokens.
 func New(c Config, at net.Addr) (*Server, error) {
-	s := &Server{config: c, file: c.File, live: c.Live, tokens: c.Tokens, cautions: report.Cautions, read: make(chan struct{}),
+	s := &Server{config: c, file: c.File, live: c.Live, tokens: c.Tokens, cautions: report.Cautions, read: make(chan struct{}), drawn: make(chan struct{}),
 		sessions: sessions{all: map[string]session{}}, answers: answers{kept: map[string]kept{}}}
 	var host string
 	var err error
@@ -89,6 +91,7 @@ func New(c Config, at net.Addr) (*Server, error) {
 		s.catalog, s.pyramid = s.live.catalog, s.live.pyramid
 		s.catalog.byOperator = c.Control != nil
 		close(s.read)
+		close(s.drawn)
 	} else {
 		if s.catalog, err = newCatalog(c.File); err != nil {
 			return nil, err
@@ -102,20 +105,29 @@ func New(c Config, at net.Addr) (*Server, error) {
 	return s, nil
 }
 
-// readAll reads a finished trial.
+// readAll reads a finished trial: its picks, and beside them its samples, which are more.
 func (s *Server) readAll() {
-	defer close(s.read)
-	picks := make(chan error, 1)
-	go func() { picks <- s.catalog.read() }()
-	s.readErr = s.pyramid.read(s.file.Batches())
-	s.readErr = errors.Join(s.readErr, <-picks)
+	go func() {
+		defer close(s.read)
+		s.readErr = s.catalog.read()
+	}()
+	defer close(s.drawn)
+	s.drawnErr = s.pyramid.read(s.file.Batches())
 }
 
-// ready waits until the trial has been read.
-func (s *Server) ready(ctx context.Context) error {
+// ready waits until the picks are known.
+func (s *Server) ready(ctx context.Context) error { return wait(ctx, s.read, &s.readErr) }
+
+// drawable waits until samples can be drawn, too.
+func (s *Server) drawable(ctx context.Context) error {
+	return errors.Join(s.ready(ctx), wait(ctx, s.drawn, &s.drawnErr))
+}
+
+// wait waits for a channel to be closed and returns the error that is known then.
+func wait(ctx context.Context, done <-chan struct{}, err *error) error {
 	select {
-	case <-s.read:
-		return s.readErr
+	case <-done:
+		return *err
 	case <-ctx.Done():
 		return ctx.Err()
 	}
