@@ -517,7 +517,12 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		}
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	head := "setup\tpicks\tpieces\trequirement"
+	head := "setup\tpicks\tpieces"
+	each := slices.ContainsFunc(verdicts, func(v compare.Verdict) bool { return v.RequiredKPa != verdicts[0].RequiredKPa })
+	if each {
+		head += "\trequired kPa"
+	}
+	head += "\trequirement"
 	for _, c := range asked {
 		head += "\t" + c.Name
 	}
@@ -527,7 +532,11 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		if !ok {
 			name = v.Setup
 		}
-		line := []string{name, strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces), string(v.Answer)}
+		line := []string{name, strconv.Itoa(v.Picks), strconv.Itoa(v.Pieces)}
+		if each {
+			line = append(line, sig(v.RequiredKPa))
+		}
+		line = append(line, string(v.Answer))
 		need := 0
 		for _, a := range asked {
 			cell := "–"
@@ -557,6 +566,9 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		return err
 	}
 	var must []string
+	if !each {
+		must = append(must, "a seal at "+sig(verdicts[0].RequiredKPa)+" kPa")
+	}
 	for _, c := range asked {
 		share := strconv.FormatFloat(100*c.Share, 'g', 3, 64) + " %"
 		switch c.Name {
