@@ -3,7 +3,6 @@ package report
 import (
 	"encoding/csv"
 	"fmt"
-	"html"
 	"io"
 	"math"
 	"slices"
@@ -13,6 +12,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/compare"
+	"griptrial/report/drawing"
 )
 
 // A ChoiceJSON is the choice for a mix of bags.
@@ -148,11 +148,29 @@ func ChoiceCSV(w io.Writer, c compare.Choice) error {
 // ChoiceSVG draws energy against drop bound: a point a machine with the interval of its
 // energy, filled where it holds.
 func ChoiceSVG(w io.Writer, c compare.Choice) error {
-	const width, height, left, bottom = 720.0, 420.0, 70.0, 60.0
+	j := Choice(c)
+	return j.plot().SVG(w, "choice", j.label())
+}
+
+// label says what the plot of a choice shows.
+func (j ChoiceJSON) label() string {
+	return fmt.Sprintf("energy against the bound of drops for %d machines; filled: holds every bag", len(j.Machines))
+}
+
+// drawn reports whether any machine has an energy and a bound of drops.
+func (j ChoiceJSON) drawn() bool {
+	return slices.ContainsFunc(j.Machines, func(m MachineJSON) bool { return m.EnergyKJ.OK() && !math.IsNaN(float64(m.DropsBound)) })
+}
+
+// plot draws energy against drop bound.
+func (j ChoiceJSON) plot() *drawing.Drawing {
 	mostX, mostY := 0.0, 0.0
-	for _, m := range c.Machines {
-		if m.Energy.OK() && !math.IsNaN(m.Drops) {
-			mostX, mostY = max(mostX, m.Drops), max(mostY, m.Energy.Value, m.Energy.Hi)
+	for _, m := range j.Machines {
+		if drops := float64(m.DropsBound); m.EnergyKJ.OK() && !math.IsNaN(drops) {
+			mostX, mostY = max(mostX, drops), max(mostY, m.EnergyKJ.Value)
+			if hi := m.EnergyKJ.Hi; hi > mostY { // NaN where there is no interval
+				mostY = hi
+			}
 		}
 	}
 	if mostX == 0 {
@@ -161,40 +179,32 @@ func ChoiceSVG(w io.Writer, c compare.Choice) error {
 	if mostY == 0 {
 		mostY = 1
 	}
-	x := func(v float64) float64 { return left + (width-left-220)*v/(1.05*mostX) }
-	y := func(v float64) float64 { return height - bottom - (height-bottom-20)*v/(1.05*mostY) }
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" font-family="sans-serif" font-size="12">`+"\n", width, height)
-	fmt.Fprintf(&b, `<rect width="%g" height="%g" fill="white"/>`+"\n", width, height)
-	fmt.Fprintf(&b, `<path d="M%g 20V%gH%g" fill="none" stroke="black"/>`+"\n", left, height-bottom, width-220)
-	for i := range 6 {
-		v := float64(i) / 5
-		fmt.Fprintf(&b, `<text x="%.1f" y="%g" text-anchor="middle">%s</text>`+"\n", x(v*mostX), height-bottom+18, sig(v*mostX))
-		fmt.Fprintf(&b, `<text x="%g" y="%.1f" text-anchor="end">%s</text>`+"\n", left-6, y(v*mostY)+4, sig(v*mostY))
-	}
-	fmt.Fprintf(&b, `<text x="%g" y="%g" text-anchor="middle">drops per 1,000 picks, at most</text>`+"\n", (left+width-220)/2, height-15)
-	fmt.Fprintf(&b, `<text transform="translate(16 %g) rotate(-90)" text-anchor="middle">kJ per 1,000 picks</text>`+"\n", height/2)
 	var names []string
-	for _, m := range c.Machines {
+	for _, m := range j.Machines {
 		names = append(names, m.Levels)
 	}
 	letters := letterSetups(names)
-	for i, m := range c.Machines {
-		fmt.Fprintf(&b, `<text x="%g" y="%d">%s  %s</text>`+"\n", width-205, 30+16*i, letters.of[m.Levels], html.EscapeString(m.Levels))
-		if !m.Energy.OK() || math.IsNaN(m.Drops) {
+	d := drawing.New(plotWidthMM, 75+4*float64(len(names)))
+	a := drawing.NewAxes(d, drawing.Box{X: 15, Y: 3, W: d.WidthMM - 18, H: 58}, 0, 1.08*mostX, 0, 1.12*mostY, "drops per 1,000 picks, at most", "kJ per 1,000 picks")
+	for _, m := range j.Machines {
+		drops := float64(m.DropsBound)
+		if !m.EnergyKJ.OK() || math.IsNaN(drops) {
 			continue
 		}
-		if !math.IsNaN(m.Energy.Lo) {
-			fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1f" stroke="black"/>`+"\n", x(m.Drops), y(m.Energy.Lo), y(m.Energy.Hi))
+		if !math.IsNaN(m.EnergyKJ.Lo) {
+			d.Line(drawing.Pen{WidthMM: 0.3}, at(a.X(drops), a.Y(m.EnergyKJ.Lo)), at(a.X(drops), a.Y(m.EnergyKJ.Hi)))
 		}
-		fill := "white"
+		fill := &drawing.White
 		if m.Answer == compare.Holds {
-			fill = "black"
+			fill = &drawing.Black
 		}
-		fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="5" fill="%s" stroke="black"/><text x="%.1f" y="%.1f">%s</text>`+"\n",
-			x(m.Drops), y(m.Energy.Value), fill, x(m.Drops)+8, y(m.Energy.Value)-6, letters.of[m.Levels])
+		p := at(a.X(drops), a.Y(m.EnergyKJ.Value))
+		d.Circle(&drawing.Pen{WidthMM: 0.3}, fill, p, 1.3)
+		d.Words(at(p.X+2, p.Y-1.2), letters.of[m.Levels], drawing.Label(drawing.Start))
 	}
-	fmt.Fprintf(&b, `<text x="%g" y="%g">filled: holds every bag</text>`+"\n</svg>\n", width-205, height-15)
-	_, err := io.WriteString(w, b.String())
-	return err
+	d.Words(at(a.Area.X+a.Area.W-1, a.Area.Y+a.Area.H-1.5), "filled: holds every bag", drawing.Label(drawing.End))
+	for i, name := range letters.order {
+		d.Words(at(15, 74+4*float64(i)), letters.of[name]+"  "+short(name, 110), drawing.Label(drawing.Start))
+	}
+	return d
 }

@@ -2,99 +2,96 @@ package report
 
 import (
 	"fmt"
-	"html"
 	"io"
 	"math"
-	"strings"
 
 	"griptrial/analyze"
+	"griptrial/report/drawing"
 )
 
-// colours of engines; they differ in lightness, too.
-var colours = []string{"#1b5e9e", "#c4561a", "#2e7d4f", "#8e3b8a", "#7a6a00", "#008b8b"}
+// plotWidthMM is the width of every plot.
+const plotWidthMM = 170.0
+
+func at(x, y float64) drawing.Point { return drawing.Point{X: x, Y: y} }
 
 // EnginesSVG draws flow over vacuum: the engines' curves, the leak's with its 95 % band, and
 // the operating points with their intervals. One panel a leak.
 func EnginesSVG(w io.Writer, j EngineJSON) error {
 	all := j.all()
-	const width, height = 720.0, 420.0
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" width="%g" height="%g" font-family="Helvetica, Arial, sans-serif" font-size="12">`+"\n", width, height*float64(len(all)), width, height*float64(len(all)))
-	fmt.Fprintf(&b, `<rect width="100%%" height="100%%" fill="#fff"/>`+"\n")
+	const height = 100.0
+	d := drawing.New(plotWidthMM, height*float64(len(all)))
+	d.Rect(nil, &drawing.White, drawing.Box{W: d.WidthMM, H: d.HeightMM})
 	for i, e := range all {
-		fmt.Fprintf(&b, `<g transform="translate(0 %g)">`+"\n", height*float64(i))
-		e.panel(&b, i, width, height)
-		b.WriteString("</g>\n")
+		e.panel(d, height*float64(i), height)
 	}
-	b.WriteString("</svg>\n")
-	_, err := io.WriteString(w, b.String())
-	return err
+	return d.SVG(w, "engines", "flow over vacuum: engines, leaks and operating points")
 }
 
-func (j EngineJSON) panel(b *strings.Builder, number int, width, height float64) {
-	const left, right, top, bottom = 60, 20, 36, 48
-	d := j.Curves
-	if len(d.Vacuum) < 2 {
+func floats(x []analyze.Number) []float64 {
+	out := make([]float64, len(x))
+	for i := range x {
+		out[i] = float64(x[i])
+	}
+	return out
+}
+
+// panel draws one leak, from top on.
+func (j EngineJSON) panel(d *drawing.Drawing, top, height float64) {
+	vacuum := floats(j.Curves.Vacuum)
+	if len(vacuum) < 2 {
 		return
 	}
-	deepest, most := float64(d.Vacuum[len(d.Vacuum)-1]), j.mostFlow()
-	x := func(v float64) float64 { return left + (width-left-right)*v/deepest }
-	y := func(q float64) float64 { return height - bottom - (height-top-bottom)*q/most }
-	fmt.Fprintf(b, `<clipPath id="area%d"><rect x="%d" y="%d" width="%g" height="%g"/></clipPath>`+"\n", number, left, top, width-left-right, height-top-bottom)
-	for _, v := range ticks(deepest) {
-		fmt.Fprintf(b, `<line x1="%.1f" y1="%d" x2="%.1f" y2="%.1f" stroke="#ddd"/><text x="%.1f" y="%.1f" text-anchor="middle">%g</text>`+"\n", x(v), top, x(v), height-bottom, x(v), height-bottom+16, v)
-	}
-	for _, q := range ticks(most) {
-		fmt.Fprintf(b, `<line x1="%d" y1="%.1f" x2="%.1f" y2="%.1f" stroke="#ddd"/><text x="%d" y="%.1f" text-anchor="end">%g</text>`+"\n", left, y(q), width-right, y(q), left-6, y(q)+4, q)
-	}
-	fmt.Fprintf(b, `<text x="%.1f" y="%.1f" text-anchor="middle">vacuum, kPa</text><text transform="translate(16 %.1f) rotate(-90)" text-anchor="middle">flow, L/min ANR</text>`+"\n", (left+width-right)/2, height-12, (top+height-bottom)/2)
-	fmt.Fprintf(b, `<text x="%d" y="20" font-weight="bold">%s</text>`+"\n<g clip-path=\"url(#area%d)\">\n", left, html.EscapeString(j.Name), number)
-	var band strings.Builder
-	for i, v := range d.Vacuum {
-		fmt.Fprintf(&band, "%.2f,%.2f ", x(float64(v)), y(float64(d.LeakLo[i])))
-	}
-	for i := len(d.Vacuum) - 1; i >= 0; i-- {
-		fmt.Fprintf(&band, "%.2f,%.2f ", x(float64(d.Vacuum[i])), y(min(float64(d.LeakHi[i]), 10*most)))
-	}
-	fmt.Fprintf(b, `<polygon points="%s" fill="#000" fill-opacity="0.12"/>`+"\n", strings.TrimSpace(band.String()))
-	line := func(flow []analyze.Number, style string) {
-		var p strings.Builder
-		for i, q := range flow {
-			if q := float64(q); !math.IsNaN(q) {
-				fmt.Fprintf(&p, "%.2f,%.2f ", x(float64(d.Vacuum[i])), y(q))
-			}
+	deepest, most := vacuum[len(vacuum)-1], j.mostFlow()
+	d.Words(at(15, top+5), j.Name, drawing.Font{SizeMM: 3, Bold: true})
+	a := drawing.NewAxes(d, drawing.Box{X: 15, Y: top + 8, W: d.WidthMM - 18, H: height - 20}, 0, deepest, 0, most, "vacuum, kPa", "flow, L/min ANR")
+	a.Within(a.Area, func() {
+		var band []drawing.Point
+		for i, x := range vacuum {
+			band = append(band, at(a.X(x), a.Y(float64(j.Curves.LeakLo[i]))))
 		}
-		fmt.Fprintf(b, `<polyline points="%s" fill="none" %s/>`+"\n", strings.TrimSpace(p.String()), style)
+		for i := len(vacuum) - 1; i >= 0; i-- {
+			band = append(band, at(a.X(vacuum[i]), a.Y(min(float64(j.Curves.LeakHi[i]), 10*most))))
+		}
+		d.Area(nil, &drawing.Light, band...)
+		required := drawing.Pen{Ink: drawing.Black, WidthMM: 0.3, Dash: []float64{1.2, 1}}
+		a.Upright(required, float64(j.RequiredKPa))
+		a.Words(at(a.X(float64(j.RequiredKPa))+1, a.Area.Y+3.5), "required", drawing.Label(drawing.Start))
+		for k, flow := range j.Curves.Engines {
+			a.Curve(drawing.PenOf(k, 0.5), vacuum, floats(flow))
+		}
+		a.Curve(drawing.Pen{WidthMM: 0.6}, vacuum, floats(j.Curves.Leak))
+		for _, p := range j.Leak.Points {
+			a.Circle(&drawing.Pen{WidthMM: 0.4}, &drawing.White, at(a.X(float64(p.Vacuum)), a.Y(float64(p.Flow))), 0.9)
+		}
+		for k, m := range j.Engines {
+			ink := drawing.InkOf(k)
+			y := a.Y(float64(m.Flow))
+			if !math.IsNaN(float64(m.VacuumLo)) {
+				a.Line(drawing.Pen{Ink: ink, WidthMM: 0.8}, at(a.X(float64(m.VacuumLo)), y), at(a.X(float64(m.VacuumHi)), y))
+			}
+			a.Point(k, ink, at(a.X(float64(m.Vacuum)), y), 1.3)
+		}
+	})
+	// The legend, on white, in the upper right corner.
+	y := a.Area.Y + 1.5
+	right := a.Area.X + a.Area.W - 1.5
+	widest := drawing.Width("leak, with its 95 % band", 2.6, false)
+	for _, m := range j.Engines {
+		widest = max(widest, drawing.Width(engineLabel(m), 2.6, false))
 	}
-	r := float64(j.RequiredKPa)
-	fmt.Fprintf(b, `<line x1="%.1f" y1="%d" x2="%.1f" y2="%.1f" stroke="#b00" stroke-dasharray="5 4"/><text x="%.1f" y="%d" fill="#b00">required</text>`+"\n", x(r), top, x(r), height-bottom, x(r)+4, top+12)
-	for k := range d.Engines {
-		line(d.Engines[k], fmt.Sprintf(`stroke="%s" stroke-width="2"`, colours[k%len(colours)]))
-	}
-	line(d.Leak, `stroke="#000" stroke-width="2"`)
-	for _, p := range j.Leak.Points {
-		fmt.Fprintf(b, `<circle cx="%.2f" cy="%.2f" r="3.5" fill="#fff" stroke="#000" stroke-width="1.5"/>`+"\n", x(float64(p.Vacuum)), y(float64(p.Flow)))
-	}
-	for k, m := range j.Engines {
-		c := colours[k%len(colours)]
-		fmt.Fprintf(b, `<line x1="%.2f" y1="%.2f" x2="%.2f" y2="%.2f" stroke="%s" stroke-width="6" stroke-opacity="0.35"/>`+"\n", x(float64(m.VacuumLo)), y(float64(m.Flow)), x(float64(m.VacuumHi)), y(float64(m.Flow)), c)
-		fmt.Fprintf(b, `<circle cx="%.2f" cy="%.2f" r="4" fill="%s"/>`+"\n", x(float64(m.Vacuum)), y(float64(m.Flow)), c)
-	}
-	b.WriteString("</g>\n")
-	for k, m := range j.Engines {
-		fmt.Fprintf(b, `<text x="%.1f" y="%d" fill="%s" text-anchor="end">%s, %.1f kPa</text>`+"\n", width-right-6, top+14+15*k, colours[k%len(colours)], html.EscapeString(m.Name), m.Vacuum)
+	d.Rect(nil, &drawing.White, drawing.Box{X: right - widest - 12, Y: y, W: widest + 12, H: 4*float64(len(j.Engines)+1) + 1})
+	for k := range len(j.Engines) + 1 {
+		yy := y + 3.2 + 4*float64(k)
+		left, pen, label := right-widest-11, drawing.Pen{WidthMM: 0.6}, "leak, with its 95 % band"
+		if k < len(j.Engines) {
+			pen, label = drawing.PenOf(k, 0.5), engineLabel(j.Engines[k])
+		}
+		d.Line(pen, at(left, yy-0.9), at(left+8, yy-0.9))
+		if k < len(j.Engines) {
+			d.Point(k, drawing.InkOf(k), at(left+4, yy-0.9), 1.1)
+		}
+		d.Words(at(left+9.5, yy), label, drawing.Label(drawing.Start))
 	}
 }
 
-// ticks returns four to ten round numbers from 0 to most.
-func ticks(most float64) []float64 {
-	step := math.Pow(10, math.Floor(math.Log10(most)))
-	for most/step < 4 {
-		step /= 2
-	}
-	var all []float64
-	for i := 0; step*float64(i) <= most*(1+1e-9); i++ {
-		all = append(all, step*float64(i))
-	}
-	return all
-}
+func engineLabel(m MatchJSON) string { return fmt.Sprintf("%s, %.1f kPa", short(m.Name, 40), m.Vacuum) }

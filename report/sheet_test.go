@@ -9,7 +9,6 @@ import (
 	"image/png"
 	"io"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 
@@ -17,44 +16,20 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"griptrial/analyze/layout"
+	"griptrial/report/popplertest"
 )
-
-// pdftoppm returns Debian's renderer of PDFs, installed where the test may do so.
-func pdftoppm(t *testing.T) string {
-	t.Helper()
-	if path, err := exec.LookPath("pdftoppm"); err == nil {
-		return path
-	}
-	if os.Geteuid() == 0 {
-		for _, args := range [][]string{{"install", "-y", "-q", "poppler-utils"}, {"update", "-q"}, {"install", "-y", "-q", "poppler-utils"}} {
-			out, err := exec.CommandContext(t.Context(), "apt-get", args...).CombinedOutput()
-			t.Logf("apt-get %v: %v\n%s", args, err, out)
-			if path, err := exec.LookPath("pdftoppm"); err == nil {
-				return path
-			}
-		}
-	}
-	require.FailNow(t, "the printed sheet cannot be measured: pdftoppm is missing; install Debian's poppler-utils")
-	return ""
-}
 
 const dpi = 300
 
 // render returns the pages of a PDF in grey.
 func render(t *testing.T, s *Sheet) []image.Image {
 	t.Helper()
-	tool := pdftoppm(t)
-	dir := t.TempDir()
-	f, err := os.Create(filepath.Join(dir, "sheet.pdf"))
+	f, err := os.Create(filepath.Join(t.TempDir(), "sheet.pdf"))
 	require.NoError(t, err)
 	require.NoError(t, s.PDF(f))
 	require.NoError(t, f.Close())
-	out, err := exec.CommandContext(t.Context(), tool, "-r", fmt.Sprint(dpi), "-gray", "-png", f.Name(), filepath.Join(dir, "page")).CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	files, err := filepath.Glob(filepath.Join(dir, "page*.png"))
-	require.NoError(t, err)
 	var pages []image.Image
-	for _, name := range files {
+	for _, name := range popplertest.Render(t, f.Name(), dpi) {
 		f, err := os.Open(name)
 		require.NoError(t, err)
 		img, err := png.Decode(f)

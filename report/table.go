@@ -235,3 +235,12 @@ func Counts(picks []pick.Pick) string {
 	}
 	return head + ": " + strings.Join(parts, ", ")
 }
+
+// short returns s, cut after n characters where it is longer, with how long it is.
+func short(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	return fmt.Sprintf("%s… (%d characters)", string(r[:n]), len(r))
+}

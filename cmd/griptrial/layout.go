@@ -59,7 +59,7 @@ The exit code is 3 where the lip does not fit, or no one pattern serves all bags
 	f.StringVar(&o.centre, "centre-of-mass", "", `where the fill's weight is, "10 mm, -5 mm" from the bag's centre; the pattern goes there`)
 	f.StringArrayVar(&o.keepClear, "keep-clear", nil, `area of a seam, zip or valve, "-140 mm, -8 mm .. 140 mm, 8 mm"; may be given several times`)
 	f.StringVar(&o.sheet, "sheet", "", "write a sheet to print at true scale, FILE.pdf or FILE.svg (tiles as SVG: FILE-1.svg, FILE-2.svg …)")
-	f.StringVar(&o.paper, "paper", "", `"A4", "A3" or "tiles" of A4 (default the smallest on which the bag goes, else tiles)`)
+	f.StringVar(&o.paper, "paper", "", `"A4", "A3", "Letter", "tiles" of A4 or "Letter tiles" (default the smallest on which the bag goes, else tiles)`)
 	f.StringVar(&o.title, "title", "", "words at the top of the sheet")
 	f.BoolVar(&o.json, "json", false, "write JSON")
 	return c

@@ -1,0 +1,149 @@
+package drawing
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/report/popplertest"
+)
+
+// Both backends show the same words, and the same bytes each time.
+func TestBackendsAgree(t *testing.T) {
+	draw := func() *Drawing {
+		d := New(120, 80)
+		a := NewAxes(d, Box{20, 10, 90, 50}, 0, 10, -5, 5, "time, s", "vacuum, kPa")
+		a.Curve(PenOf(1, 0.3), []float64{0, 5, 6, 10}, []float64{0, 4, math.NaN(), -4})
+		d.Point(2, InkOf(2), Point{60, 30}, 2)
+		d.Stripes(Pen{WidthMM: 0.2}, Box{30, 20, 10, 10}, 45, 2)
+		d.Words(Point{20, 76}, "Грунт, Χώμα, 5 µm & <b>", Label(Start))
+		return d
+	}
+	var svg bytes.Buffer
+	require.NoError(t, draw().SVG(&svg, "x", `a "plot"`))
+	var pdfs [2][]byte
+	for i := range pdfs {
+		doc := NewPDF(120, 80, time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC))
+		doc.AddPage()
+		draw().PDF(doc, 0, 0)
+		var b bytes.Buffer
+		require.NoError(t, doc.Output(&b))
+		pdfs[i] = b.Bytes()
+	}
+	assert.True(t, bytes.Equal(pdfs[0], pdfs[1]), "the PDF differs from one time to the next")
+	path := filepath.Join(t.TempDir(), "x.pdf")
+	require.NoError(t, os.WriteFile(path, pdfs[0], 0o666))
+	text := popplertest.Text(t, path)[0]
+	for _, w := range draw().Text() {
+		assert.Contains(t, svg.String(), ">"+strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;").Replace(w)+"</text>")
+		assert.Contains(t, text, w)
+	}
+	assert.Contains(t, svg.String(), `aria-label="a &#34;plot&#34;"`)
+	assert.NotContains(t, svg.String(), "NaN")
+}
+
+// Stripes stay inside their box, and are as far apart as they say.
+func TestStripes(t *testing.T) {
+	for _, degrees := range []float64{0, 30, 45, 90, 135, 170} {
+		d := New(100, 100)
+		b := Box{10, 20, 30, 15}
+		d.Stripes(Pen{WidthMM: 0.1}, b, degrees, 2)
+		require.Greater(t, len(d.marks), 5, "%g°", degrees)
+		for _, m := range d.marks {
+			for _, p := range m.points {
+				assert.True(t, p.X >= b.X-1e-9 && p.X <= b.X+b.W+1e-9 && p.Y >= b.Y-1e-9 && p.Y <= b.Y+b.H+1e-9, "%g°: %v", degrees, p)
+			}
+		}
+		// The lengths times the distance make up the area, but for the edges.
+		length := 0.0
+		for _, m := range d.marks {
+			length += math.Hypot(m.points[1].X-m.points[0].X, m.points[1].Y-m.points[0].Y)
+		}
+		assert.InDelta(t, b.W*b.H, 2*length, 0.2*b.W*b.H, "%g°", degrees)
+	}
+}
+
+// Thin keeps the lowest and highest value of every stretch, the ends and every pause.
+func TestThin(t *testing.T) {
+	const n = 100_000
+	x, y := make([]float64, n), make([]float64, n)
+	for i := range x {
+		x[i], y[i] = float64(i), math.Sin(float64(i)/3000)
+	}
+	y[12_345], y[67_890], y[50_000] = 9, -9, math.NaN()
+	tx, ty := Thin(x, y, 500)
+	assert.LessOrEqual(t, len(tx), 5*501)
+	at := map[float64]float64{}
+	for i := range tx {
+		at[tx[i]] = ty[i]
+		if i > 0 {
+			require.Greater(t, tx[i], tx[i-1])
+		}
+	}
+	assert.Equal(t, 9.0, at[12_345])
+	assert.Equal(t, -9.0, at[67_890])
+	assert.Contains(t, at, 50_000.0)
+	assert.True(t, math.IsNaN(at[50_000]))
+	assert.Contains(t, at, 0.0)
+	assert.Contains(t, at, float64(n-1))
+	few, _ := Thin(x[:100], y[:100], 500)
+	assert.Len(t, few, 100)
+}
+
+func TestTicks(t *testing.T) {
+	for _, c := range []struct {
+		lo, hi float64
+		about  int
+		want   string
+	}{
+		{0, 10, 5, "[0 2 4 6 8 10]"}, {0, 0.57, 4, "[0 0.2 0.4]"}, {-5, 5, 4, "[-5 0 5]"}, {0, 83, 5, "[0 20 40 60 80]"}, {3, 3, 4, "[]"}, {0, math.Inf(1), 4, "[]"},
+	} {
+		var s []string
+		for _, v := range Ticks(c.lo, c.hi, c.about) {
+			s = append(s, fmt.Sprintf("%.3g", v))
+		}
+		assert.Equal(t, c.want, "["+strings.Join(s, " ")+"]", "%g to %g", c.lo, c.hi)
+	}
+}
+
+// What a font lacks, and what would hide or turn other text, is shown as U+FFFD and told.
+func TestPrintable(t *testing.T) {
+	for _, c := range []struct{ name, in, want, lacking string }{
+		{"plain", "bark, 40 mm", "bark, 40 mm", ""},
+		{"Cyrillic and Greek", "Мешок με χώμα", "Мешок με χώμα", ""},
+		{"emoji", "bag 🌱", "bag \uFFFD", "🌱"},
+		{"direction", "a\u202Ebc", "a\uFFFDbc", "\u202E"},
+		{"control", "a\x1b[31m\tb\n", "a\uFFFD[31m b ", "\x1b"},
+		{"a replacement of the user's", "\uFFFD", "\uFFFD", ""},
+	} {
+		got, lacking := Printable(c.in)
+		assert.Equal(t, c.want, got, c.name)
+		assert.Equal(t, c.lacking, string(lacking), c.name)
+	}
+	assert.Equal(t, "\uFFFD", Clean("\xff"))
+	assert.Equal(t, "bag םולש, 40", Visual("bag שלום, 40"))
+	assert.Equal(t, "a דג (12) בא b", Visual("a אב (12) גד b"), "numbers are not turned, brackets are")
+	assert.Equal(t, "plain (a)", Visual("plain (a)"))
+	assert.InDelta(t, 2*Width("xy", 3, false), Width("xyxy", 3, false), 1e-9)
+	assert.Greater(t, Width("bark", 3, true), Width("bark", 3, false))
+}
+
+// In a grey print the inks of lines that follow each other differ, and so do all dashes.
+func TestPensInGrey(t *testing.T) {
+	grey := func(i Ink) float64 { return 0.299*float64(i.R) + 0.587*float64(i.G) + 0.114*float64(i.B) } // ITU-R BT.601
+	seen := map[string]bool{}
+	for k := range Shapes {
+		p := PenOf(k, 0.5)
+		seen[fmt.Sprint(p.Dash)] = true
+		assert.Less(t, grey(p.Ink), 170.0, "pen %d is too pale to print", k)
+	}
+	assert.Len(t, seen, Shapes)
+}
