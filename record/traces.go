@@ -16,7 +16,7 @@ func Traces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, picks
 	counts := make([][]int, len(picks))
 	todo := map[string][]int{} // indices of the station's picks not passed yet
 	for i, p := range picks {
-		if from, to := stretch(p); to > from {
+		if from, to := Stretch(p); to > from {
 			traces[i], counts[i] = make([]float64, n), make([]int, n)
 			todo[p.Station] = append(todo[p.Station], i)
 		}
@@ -40,7 +40,7 @@ func Traces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, picks
 					break
 				}
 				i := left[0]
-				from, to := stretch(picks[i])
+				from, to := Stretch(picks[i])
 				if k := int((t - from) / (to - from) * float64(n)); t >= from && count != sample.Missing {
 					k = min(k, n-1)
 					traces[i][k] += ch.Value(count)
@@ -62,8 +62,8 @@ func Traces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, picks
 	return traces, nil
 }
 
-// stretch returns the time that a pick's trace covers.
-func stretch(p pick.Pick) (from, to float64) {
+// Stretch returns the time that a pick's trace covers, in s of the trial.
+func Stretch(p pick.Pick) (from, to float64) {
 	for _, from = range []float64{p.StartS, p.ContactS, p.SealedAtS} {
 		if !math.IsNaN(from) {
 			break
