@@ -112,7 +112,7 @@ into a safety circuit.`,
 	c.AddCommand(demoCommand(), recordCommand(), simulateCommand(), checkCommand(), findCommand(), calibrateCommand(), measureCommand(), picksCommand(), planCommand(),
 		compareCommand(), chooseCommand(), soakCommand(), liftCommand(), layoutCommand(), engineCommand(),
 		verifyCommand(), salvageCommand(), reanalyseCommand())
-	c.AddCommand(exportCommand(), forwardCommand())
+	c.AddCommand(reportCommand(), exportCommand(), forwardCommand())
 	for _, sub := range c.Commands() {
 		if args := sub.Args; args != nil {
 			sub.Args = func(c *cobra.Command, a []string) error {

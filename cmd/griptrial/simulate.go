@@ -103,7 +103,7 @@ func simulate(ctx context.Context, in io.Reader, stdout, stderr io.Writer, args 
 		return wrongf("%s: %w", args[0], err)
 	}
 	if o.fast {
-		if err := o.record(ctx, stderr, rig, sc, sim); err != nil || !o.json {
+		if err := o.record(ctx, stderr, rig, sc, sim, trialText(sc, rig)); err != nil || !o.json {
 			return err
 		}
 		return showPicks(stdout, o.out, &picksOptions{set: 1, json: true})
@@ -323,9 +323,9 @@ func (f *fastSource) Run(ctx context.Context, emit func(sample.Batch)) error {
 	return err
 }
 
-// record records the scenario at once.
-func (o *simulateOptions) record(ctx context.Context, stderr io.Writer, rig *config.Rig, sc simulator.Scenario, sim *simulator.Rig) (err error) {
-	trial, err := record.ParseTrial("trial of "+sc.Name, []byte(trialText(sc, rig)), rig)
+// record records the scenario at once, as the trial with the given text.
+func (o *simulateOptions) record(ctx context.Context, stderr io.Writer, rig *config.Rig, sc simulator.Scenario, sim *simulator.Rig, text string) (err error) {
+	trial, err := record.ParseTrial("trial of "+sc.Name, []byte(text), rig)
 	if err != nil {
 		return wrong(err)
 	}

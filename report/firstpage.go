@@ -1,0 +1,427 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"griptrial/analyze"
+	"griptrial/analyze/compare"
+	"griptrial/report/document"
+)
+
+// Document returns the whole report: the first page, the evidence, the method, the cautions.
+func (r *TrialReport) Document() *document.Document {
+	d := r.newDocument("Gripping trial: " + r.nameOfTrial())
+	d.Sections = append(d.Sections, r.firstPage())
+	d.Sections = append(d.Sections, r.evidence()...)
+	d.Sections = append(d.Sections, r.method()...)
+	d.Sections = append(d.Sections, r.cautionsPage())
+	return d
+}
+
+func (r *TrialReport) newDocument(title string) *document.Document {
+	d := &document.Document{Title: title, DatedUTC: r.File.BegunUTC}
+	d.Under = fmt.Sprintf("Begun %s UTC on rig “%s”; %s at %s of %s in %s.", r.File.BegunUTC.Format("2 January 2006, 15:04"), short(r.File.Rig, 80),
+		plural(r.File.Picks, "pick"), plural(len(r.File.Stations), "station"), plural(r.File.Pieces, "piece"), plural(len(r.Comparison.Setups), "setup"))
+	hash := "SHA-256 not taken: the file is still being recorded"
+	if r.File.SHA256 != nil {
+		hash = "SHA-256 " + (*r.File.SHA256)[:16] + "…"
+	}
+	d.Foot = fmt.Sprintf("%s, %s. Suspended loads can fall: see the cautions. No safety function, no risk assessment.", short(r.File.Name, 60), hash)
+	return d
+}
+
+func (r *TrialReport) nameOfTrial() string {
+	if r.File.Trial == "" {
+		return short(r.File.Name, 120)
+	}
+	return short(r.File.Trial, 120)
+}
+
+// answers are what a verdict's answer is called, with a mark that a grey print keeps.
+var answers = map[compare.Answer]string{compare.Holds: "● holds", compare.DoesNot: "✕ does not hold", compare.NotShown: "○ not shown yet"}
+
+// stated reports whether the trial states what a setup must hold.
+func (r *TrialReport) stated() bool {
+	q := r.Requirement
+	return !math.IsNaN(float64(q.SealTimeLimitS)) || !math.IsNaN(float64(q.VacuumMinKPa)) || !math.IsNaN(float64(q.DropsMaxRate))
+}
+
+// required says the requirement in one sentence.
+func (r *TrialReport) required() string {
+	q := r.Requirement
+	var parts []string
+	if x := float64(q.SealTimeLimitS); !math.IsNaN(x) {
+		parts = append(parts, fmt.Sprintf("at least %s of picks seal within %s ms", percent(float64(q.SealTimeShare)), plain(1e3*x)))
+	}
+	if x := float64(q.VacuumMinKPa); !math.IsNaN(x) {
+		parts = append(parts, fmt.Sprintf("at least %s keep a vacuum of %s kPa while carried", percent(float64(q.VacuumShare)), plain(x)))
+	}
+	if x := float64(q.DropsMaxRate); !math.IsNaN(x) {
+		parts = append(parts, fmt.Sprintf("at most %s of picks drop", percent(x)))
+	}
+	if parts == nil {
+		return "The trial states no seal time, lowest vacuum or rate of drops that a setup must hold, so there is no verdict."
+	}
+	return fmt.Sprintf("A setup holds where it was shown, with %s confidence, that %s.", percent(float64(q.Confidence)), listed(parts))
+}
+
+func (r *TrialReport) letters() lettering {
+	var names []string
+	for _, m := range r.Choice.Machines {
+		names = append(names, m.Levels)
+	}
+	return letterSetups(names)
+}
+
+// nameOf returns the short name of a setup: its bag and its machine's letter.
+func (r *TrialReport) nameOf(setup string) string {
+	letters := r.letters()
+	for _, m := range r.Choice.Machines {
+		for _, b := range m.Bags {
+			if b.Setup == setup && setup != "" {
+				return short(b.Bag, 60) + " with " + letters.of[m.Levels]
+			}
+		}
+	}
+	return short(setup, 90)
+}
+
+// lacks says what would show of a setup what is not shown yet, nil where nothing is missing.
+func (r *TrialReport) lacks(v VerdictJSON) (missing []string) {
+	for _, c := range v.Criteria {
+		switch {
+		case c.Answer != compare.NotShown:
+		case c.Needed > c.Picks:
+			missing = append(missing, fmt.Sprintf("%s: about %s in all would show it if no more fail (%s made, %d failed)", c.Name, plural(c.Needed, "pick"), count(c.Picks), c.Failed))
+		default:
+			missing = append(missing, fmt.Sprintf("%s: %d of %s failed, too many to show it by more picks alone unless the share falls", c.Name, c.Failed, count(c.Picks)))
+		}
+	}
+	if missing == nil && v.Answer == compare.NotShown && len(v.Criteria) > 0 {
+		missing = append(missing, "the planned runs are not finished: until then nothing is decided")
+	}
+	return missing
+}
+
+func (r *TrialReport) firstPage() document.Section {
+	s := document.Section{}
+	add := func(b ...document.Block) { s.Blocks = append(s.Blocks, b...) }
+	add(document.Paragraph{Words: r.Choice.Sentence, Style: document.Lead})
+	add(document.Paragraph{Words: r.required() + r.mixWords()})
+	if !r.Comparison.Finished && !r.Comparison.Sequential {
+		add(document.Paragraph{Words: "The planned runs are not finished: every answer below is provisional."})
+	}
+	add(r.verdictTable())
+	chosen := r.Chosen()
+	if chosen == nil {
+		var items []string
+		for _, v := range r.Comparison.Setups {
+			if missing := r.lacks(v); missing != nil && len(items) < 4 {
+				items = append(items, r.nameOf(v.Setup)+": "+strings.Join(missing, "; "))
+			}
+		}
+		if items != nil {
+			add(document.Paragraph{Words: "What is still missing", Style: document.Heading}, document.List{Items: items})
+		}
+	}
+	add(r.keyTable(chosen))
+	add(document.Paragraph{Words: "What to build", Style: document.Heading}, document.List{Items: r.recommended(chosen)})
+	add(document.Paragraph{Words: "Measured with", Style: document.Heading}, document.List{Items: r.measuredWith()})
+	add(document.Signatures{Lines: []string{"Trial made by: name, date", "Customer: name, date", "Safety judged by: name, date"}})
+	return s
+}
+
+func (r *TrialReport) mixWords() string {
+	var parts []string
+	for _, m := range r.Choice.Mix {
+		parts = append(parts, fmt.Sprintf("%s %s", percent(float64(m.Share)), short(m.Bag, 60)))
+	}
+	if len(parts) < 2 {
+		return ""
+	}
+	return " The mix of bags counted with: " + listed(parts) + "."
+}
+
+// verdictTable is bags by machines.
+func (r *TrialReport) verdictTable() document.Block {
+	letters := r.letters()
+	t := document.Table{Caption: "Verdicts: bags and what was tried on them", Columns: []document.Column{{Head: "Bag", Keep: true}}}
+	for _, m := range r.Choice.Machines {
+		t.Columns = append(t.Columns, document.Column{Head: letters.of[m.Levels]})
+	}
+	for i, b := range r.Choice.Mix {
+		row := []document.Cell{document.Words(short(b.Bag, 80))}
+		for _, m := range r.Choice.Machines {
+			cell := document.Words("not tried")
+			if m.Bags[i].Setup != "" {
+				cell = document.Words(answers[m.Bags[i].Answer])
+				if v := r.verdict(m.Bags[i].Setup); v == nil || len(v.Criteria) == 0 {
+					cell.Words = "nothing to judge"
+				}
+				if slices.Contains(r.Choice.Chosen, m.Levels) {
+					cell.Strong = true
+				}
+			}
+			row = append(row, cell)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	t.Note = r.legend()
+	return t
+}
+
+// legend tells the letters of machines.
+func (r *TrialReport) legend() string {
+	letters := r.letters()
+	var parts []string
+	for _, m := range r.Choice.Machines {
+		parts = append(parts, letters.of[m.Levels]+" = "+short(m.Levels, 100))
+	}
+	return strings.Join(parts, "; ") + "."
+}
+
+// keyTable is required against measured: of the chosen setups, where nothing is chosen of all,
+// the first twelve.
+func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
+	caption := "Required and measured, for what was chosen"
+	if len(r.Choice.Chosen) > 0 {
+		caption += ": " + r.letters().of[r.Choice.Chosen[0]]
+	}
+	if chosen == nil {
+		caption = "Required and measured"
+		for i := range r.Choice.Mix {
+			for _, m := range r.Choice.Machines {
+				if m.Bags[i].Setup != "" && len(chosen) < 8 {
+					chosen = append(chosen, m.Bags[i])
+				}
+			}
+		}
+	}
+	q := r.Requirement
+	sealHead := "Seal time: stays within, ms"
+	if x := float64(q.SealTimeLimitS); !math.IsNaN(x) {
+		sealHead = fmt.Sprintf("Seal time: %s within, ms (budget %s)", percent(float64(q.SealTimeShare)), plain(1e3*x))
+	}
+	dropHead := "Drops, at most %"
+	if x := float64(q.DropsMaxRate); !math.IsNaN(x) {
+		dropHead = fmt.Sprintf("Drops, at most %% (allowed %s)", plain(100*x))
+	}
+	t := document.Table{Caption: caption, Columns: []document.Column{{Head: "Bag"}, {Head: "Required kPa", Right: true}, {Head: "Hold vacuum kPa"}, {Head: "Seal time typical ms"},
+		{Head: sealHead, Right: true}, {Head: dropHead, Right: true}, {Head: "Energy kJ per 1,000 picks"}}}
+	year := !math.IsNaN(float64(q.HoursPerYear)) && float64(q.PicksPerMinute) > 0
+	if year {
+		t.Columns = append(t.Columns, document.Column{Head: "Energy kWh a year"})
+	}
+	for _, b := range chosen {
+		if b.Setup == "" {
+			continue
+		}
+		v := r.verdict(b.Setup)
+		name := short(b.Bag, 60)
+		if len(r.Choice.Chosen) == 0 {
+			name = r.nameOf(b.Setup)
+		}
+		row := []document.Cell{document.Words(name), document.Words(notMeasured), figureCell(r.middle(b.Setup, "hold_vacuum_kPa"), 1, "kPa"),
+			figureCell(r.middle(b.Setup, "seal_time_s"), 1, "ms"), limitCell(v.criterion("seal time"), 1e3, "ms"), document.Words(notMeasured), figureCell(b.EnergyJ, 1, "kJ")}
+		if v != nil {
+			row[1] = numberCell(v.RequiredKPa, 1, "kPa")
+		}
+		if x := float64(b.DropBound); !math.IsNaN(x) {
+			row[5] = document.Cell{Words: plain(100 * x), Number: &document.Number{Value: math.NaN(), Lo: math.NaN(), Hi: 100 * x, Unit: "%"}}
+		}
+		if year {
+			row = append(row, figureCell(compare.YearKWh(b.EnergyJ, float64(q.PicksPerMinute), float64(q.HoursPerYear)), 1, "kWh"))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	t.Note = fmt.Sprintf("In brackets: %s interval, counted over pieces, or over picks where one piece was tried. “At most” and “stay within” are bounds at %s confidence. Energy is that of the picks; what the rig takes between picks is not in it.",
+		percent(float64(q.Confidence)), percent(float64(q.Confidence)))
+	if year {
+		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", plain(float64(q.HoursPerYear)), plain(float64(q.PicksPerMinute)))
+	} else {
+		t.Note += " Energy per year needs the line's rate and running hours (--rate, --hours)."
+	}
+	return t
+}
+
+// limitCell is the tolerance limit that decided, or would.
+func limitCell(c *CriterionJSON, scale float64, unit string) document.Cell {
+	if c == nil {
+		return document.Words("not required")
+	}
+	x := float64(c.FreeLimit)
+	if c.ByShape || math.IsNaN(x) {
+		x = float64(c.NormalLimit)
+	}
+	if math.IsNaN(x) {
+		return document.Words("too few picks")
+	}
+	if math.IsInf(x, 0) {
+		return document.Words("some never")
+	}
+	return document.Exact(plain(scale*x), scale*x, unit)
+}
+
+// recommended says what to build.
+func (r *TrialReport) recommended(chosen []MachineBag) []string {
+	if chosen == nil {
+		if r.stated() {
+			return []string{"Nothing can be recommended yet: nothing tried was shown to hold every bag of the mix. What is missing comes first; then this report is made again."}
+		}
+		return []string{"Nothing can be recommended: state in the trial file what a setup must hold (seal_time, vacuum min, drops), and record again."}
+	}
+	var items, parts []string
+	one := func(label string, of func(s *SetupJSON) string) {
+		var values []string
+		for _, b := range chosen {
+			if s := r.setup(b.Setup); s != nil {
+				if v := of(s); v != "" && !slices.Contains(values, v) {
+					values = append(values, v)
+				}
+			}
+		}
+		if values == nil {
+			parts = append(parts, strings.TrimSpace(label+" not recorded"))
+			return
+		}
+		parts = append(parts, strings.TrimSpace(label+" "+short(strings.Join(values, " or "), 200)))
+	}
+	one("", func(s *SetupJSON) string { return s.Cup })
+	one("number of cups", func(s *SetupJSON) string { return fmt.Sprint(s.Cups) })
+	one("placement", func(s *SetupJSON) string { return s.Placement })
+	one("tilt", func(s *SetupJSON) string { return s.Tilt })
+	items = append(items, "Gripper: "+strings.Join(parts, "; ")+".")
+	parts = nil
+	one("", func(s *SetupJSON) string { return s.Engine })
+	one("setting", func(s *SetupJSON) string { return s.EngineSetting })
+	items = append(items, "Engine: "+strings.Join(parts, "; ")+".")
+	if len(r.Choice.Chosen) > 1 {
+		var others []string
+		letters := r.letters()
+		for _, c := range r.Choice.Chosen[1:] {
+			others = append(others, letters.of[c])
+		}
+		items = append(items, "As good by what was measured: "+listed(others)+".")
+	}
+	items = append(items, r.engineWords()...)
+	if r.placed != nil {
+		parts = nil
+		for _, p := range r.placed {
+			parts = append(parts, p.words())
+		}
+		items = append(items, "Cups in mm from the bag's centre, along and across: "+strings.Join(parts, ". ")+". Sheets at true scale in “Placement of the cups”.")
+	}
+	if r.placed == nil {
+		items = append(items, r.noPlan)
+	}
+	return items
+}
+
+// words says where the cups go on a bag.
+func (p PlacedBag) words() string {
+	var places []string
+	for i, c := range p.Layout.Cups {
+		places = append(places, fmt.Sprintf("cup %d at %s, %s", i+1, plain(float64(c.XMM)), plain(float64(c.YMM))))
+	}
+	s := short(p.Bag, 60) + ": " + strings.Join(places, "; ")
+	if !p.Layout.Fits {
+		s += " (they do not fit)"
+	}
+	return s
+}
+
+// engineWords says which of the engines given hold, an item an engine and not a leak.
+func (r *TrialReport) engineWords() []string {
+	if r.Engines == nil {
+		return nil
+	}
+	leaks, _ := r.engineLeaks()
+	var order []string
+	on := map[string][]string{}
+	for _, l := range leaks {
+		k := "none holds "
+		switch {
+		case l.Cheapest != nil && l.Shown:
+			k = "the cheapest shown to hold is " + short(*l.Cheapest, 60) + ", on "
+		case l.Cheapest != nil:
+			k = "the cheapest that holds by its value, which the measured leak does not show yet, is " + short(*l.Cheapest, 60) + ", on "
+		}
+		if on[k] == nil {
+			order = append(order, k)
+		}
+		words := short(l.Bag, 60)
+		if words == "" {
+			words = short(l.Name, 60)
+		}
+		for _, m := range l.Engines {
+			if l.Cheapest != nil && m.Name == *l.Cheapest {
+				f := analyze.Figure{Value: float64(m.Vacuum), Lo: float64(m.VacuumLo), Hi: float64(m.VacuumHi)}
+				words += fmt.Sprintf(" (%s kPa predicted, required %s)", Interval(f, 1), plain(float64(l.RequiredKPa)))
+			}
+		}
+		on[k] = append(on[k], words)
+	}
+	var items []string
+	for _, k := range order {
+		items = append(items, "Of the engines given, "+k+listed(on[k])+".")
+	}
+	return items
+}
+
+// measuredWith says with what it was measured: rig, devices, calibration, bench checks.
+func (r *TrialReport) measuredWith() []string {
+	devices, kinds := map[string]bool{}, 0
+	var calibrated, not []string
+	for _, c := range r.Channels {
+		devices[c.Bus+"\x00"+c.Device] = true
+		if c.Kind.Switched() {
+			continue
+		}
+		kinds++
+		if c.Calibrated != nil {
+			calibrated = append(calibrated, c.Name+" on "+*c.Calibrated)
+		} else {
+			not = append(not, c.Name)
+		}
+	}
+	items := []string{fmt.Sprintf("%s, %s (%s measured, the rest switched); the whole list is in “Rig and channels”.", plural(len(devices), "device"), plural(len(r.Channels), "channel"), count(kinds))}
+	if calibrated != nil {
+		items = append(items, "Calibrated: "+short(strings.Join(calibrated, ", "), 300)+".")
+	}
+	if not != nil {
+		items = append(items, "Calibration not recorded for: "+short(strings.Join(not, ", "), 300)+".")
+	}
+	return append(items, r.benchWords())
+}
+
+func (r *TrialReport) benchWords() string {
+	if len(r.Bench) == 0 {
+		return "Bench checks before and after the trial: not recorded."
+	}
+	failed := 0
+	var most *BenchJSON
+	for i := range r.Bench {
+		b := &r.Bench[i]
+		if b.Pass != nil && !*b.Pass {
+			failed++
+		}
+		if b.Drift.OK() && (most == nil || math.Abs(b.Drift.Value) > math.Abs(most.Drift.Value)) {
+			most = b
+		}
+	}
+	s := fmt.Sprintf("Bench checks: %s, ", plural(len(r.Bench), "step"))
+	if failed == 0 {
+		s += "none outside its limits"
+	} else {
+		s += fmt.Sprintf("%d OUTSIDE their limits", failed)
+	}
+	if most != nil {
+		s += fmt.Sprintf("; largest drift from before to after %s kPa (%s, %s)", Interval(most.Drift, 1), most.Station, most.Step)
+	} else {
+		s += "; drift from before to after not recorded"
+	}
+	return s + "."
+}

@@ -1,0 +1,664 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"griptrial/acquire/bench"
+	"griptrial/acquire/sample"
+	"griptrial/analyze"
+	"griptrial/analyze/compare"
+	"griptrial/analyze/layout"
+	"griptrial/analyze/linespeed"
+	"griptrial/analyze/pick"
+	"griptrial/config"
+	"griptrial/record"
+	"griptrial/report/drawing"
+	"griptrial/store"
+)
+
+// A TrialInput is what the report of a trial is made from.
+type TrialInput struct {
+	Name          string // of the file, without its folder
+	SHA256        string // of its bytes, "" where it is still being recorded
+	Command       string // that makes the same report
+	Program       string // version that makes it
+	Header        store.Header
+	Set           store.Set
+	Rig           *config.Rig
+	Trial         *compare.Trial
+	Runs          []store.Run
+	Pieces        []store.Piece
+	Notes         []store.Note
+	Events        []pick.Event
+	Survey        *record.Survey
+	Engines       *EngineJSON // nil: no file of engines
+	EnginesSHA256 string
+	Bench         []store.BenchCheck
+	Marks         []store.Mark
+	Clock         []store.Anchor
+	Lateness      []store.Lateness
+	BagSizes      []BagSize          // for the placement; the sheets are drawn for those that were chosen
+	LipsMM        map[string]float64 // by cup; "" for all others
+	BudgetOf      *pick.Pick
+	Budgets       []pick.Budget
+
+	Mix          []compare.BagShare
+	Rate         float64 // picks per minute, NaN where not known
+	HoursPerYear float64 // NaN where not stated
+	Resamples    int
+	Seed         uint64
+	Paper        Paper // of the placement sheets
+}
+
+// A TrialReport is all that the report of a trial says, as JSON. Null stands for what was not
+// recorded or cannot be had.
+type TrialReport struct {
+	Schema      int             `json:"schema"`
+	File        TrialFileJSON   `json:"file"`
+	Requirement RequirementJSON `json:"requirement"`
+	Choice      ChoiceJSON      `json:"choice"`
+	Comparison  ComparisonJSON  `json:"comparison"`
+	Setups      []SetupJSON     `json:"setups"`
+	Summaries   []SummaryJSON   `json:"summaries"`
+	YearKWh     []YearJSON      `json:"energy_per_year"`
+	Lines       any             `json:"line_speed"` // of the chosen setups, null without a rate
+	Soak        []SoakJSON      `json:"soak"`
+	Engines     *EngineJSON     `json:"engines"`
+	Placement   []PlacementJSON `json:"placement"`
+	Channels    []ChannelJSON   `json:"channels"`
+	Bench       []BenchJSON     `json:"bench_checks"`
+	Clock       []ClockJSON     `json:"clock"`
+	Lateness    []LatenessJSON  `json:"lateness"`
+	Runs        []RunJSON       `json:"runs"`
+	Spoiled     []SpoiledJSON   `json:"spoiled"`
+	Gaps        []GapJSON       `json:"gaps"`
+	Faults      []FaultJSON     `json:"bus_faults"`
+	Notes       []NoteJSON      `json:"notes"`
+	Budgets     []BudgetJSON    `json:"uncertainty_budget"`
+	Cautions    []string        `json:"cautions"`
+
+	in     *TrialInput
+	lines  []LineSpeed
+	soaks  []compare.Soak
+	spans  map[runAt][2]float64 // first start and last end of the picks of a run at a station, s
+	placed []PlacedBag
+	noPlan string // why there is no placement
+}
+
+// A runAt is a run at a station.
+type runAt struct {
+	run     int
+	station string
+}
+
+// A TrialFileJSON says which file this is.
+type TrialFileJSON struct {
+	Name          string    `json:"name"`
+	Trial         string    `json:"trial"`
+	Rig           string    `json:"rig"`
+	BegunUTC      time.Time `json:"begun_utc"`
+	SHA256        *string   `json:"sha256"`
+	RigSHA256     string    `json:"rig_sha256"`
+	TrialSHA256   string    `json:"trial_sha256"`
+	EnginesSHA256 *string   `json:"engines_sha256,omitempty"`
+	RecordedBy    string    `json:"recorded_by"`
+	AnalysedBy    string    `json:"analysed_by"`
+	Set           int       `json:"set"`
+	ReportedBy    string    `json:"reported_by"`
+	Command       string    `json:"command"`
+	Picks         int       `json:"picks"`
+	Pieces        int       `json:"pieces"`
+	Stations      []string  `json:"stations"`
+	Shared        bool      `json:"stations_share_an_engine"`
+}
+
+// A RequirementJSON is what a setup has to meet.
+type RequirementJSON struct {
+	VacuumKPa      analyze.Number `json:"vacuum_kPa"`
+	SealTimeLimitS analyze.Number `json:"seal_time_limit_s"`
+	SealTimeShare  analyze.Number `json:"seal_time_share"`
+	VacuumMinKPa   analyze.Number `json:"vacuum_min_kPa"`
+	VacuumShare    analyze.Number `json:"vacuum_share"`
+	DropsMaxRate   analyze.Number `json:"drops_max_rate"`
+	Confidence     analyze.Number `json:"confidence"`
+	PicksPerMinute analyze.Number `json:"picks_per_minute"`
+	HoursPerYear   analyze.Number `json:"hours_per_year"`
+}
+
+// A SetupJSON is a combination of factor levels.
+type SetupJSON struct {
+	Name          string         `json:"name"`
+	Bag           string         `json:"bag"`
+	Cup           string         `json:"cup"`
+	Cups          int            `json:"cups"`
+	Placement     string         `json:"placement"`
+	Tilt          string         `json:"tilt"`
+	Engine        string         `json:"engine"`
+	EngineSetting string         `json:"engine_setting"`
+	RequiredKPa   analyze.Number `json:"required_kPa"`
+}
+
+// A SummaryJSON is what a setup showed in one measure.
+type SummaryJSON struct {
+	Setup   string         `json:"setup"`
+	Measure string         `json:"measure"`
+	Unit    string         `json:"unit"`
+	Picks   int            `json:"picks"`
+	Blocks  int            `json:"blocks"`
+	Block   string         `json:"block"`
+	Middle  analyze.Figure `json:"middle"`
+}
+
+// A YearJSON is the energy of a machine in a year.
+type YearJSON struct {
+	Levels string         `json:"levels"`
+	KWh    analyze.Figure `json:"kWh"`
+}
+
+// A PlacementJSON is where the cups of the chosen machine go on one bag.
+type PlacementJSON struct {
+	Bag    string     `json:"bag"`
+	Layout LayoutJSON `json:"layout"`
+}
+
+// A BagSize is a bag with what layout must know of it, without lip and cups.
+type BagSize struct {
+	Bag   string
+	Order layout.Order
+}
+
+// A PlacedBag is a bag with its pattern of cups, and the sheet to print.
+type PlacedBag struct {
+	Bag    string
+	LipMM  float64
+	Cups   int
+	Layout LayoutJSON
+	Sheets []*drawing.Drawing
+}
+
+// A ChannelJSON is a channel with the device that it was read from.
+type ChannelJSON struct {
+	Bus         string         `json:"bus"`
+	Device      string         `json:"device"`
+	Name        string         `json:"name"`
+	Kind        sample.Kind    `json:"kind"`
+	Station     string         `json:"station"`
+	At          string         `json:"at"`
+	IntervalS   analyze.Number `json:"interval_s"`
+	UpdateS     analyze.Number `json:"update_s"`
+	LagS        analyze.Number `json:"lag_s"`
+	Resolution  analyze.Number `json:"resolution"`
+	Accuracy    analyze.Number `json:"accuracy"`
+	Calibrated  *string        `json:"calibrated"` // date
+	CalibratedN int            `json:"calibration_points,omitempty"`
+}
+
+// A BenchJSON is one step of a bench check; Before and After are of the trial's begin and end.
+type BenchJSON struct {
+	Station string         `json:"station"`
+	Step    string         `json:"step"`
+	Before  analyze.Figure `json:"before_kPa"`
+	After   analyze.Figure `json:"after_kPa"`
+	Drift   analyze.Figure `json:"drift_kPa"`
+	Lo      analyze.Number `json:"lo_kPa"`
+	Hi      analyze.Number `json:"hi_kPa"`
+	Pass    *bool          `json:"pass"` // null where no limit is stated
+	Remark  string         `json:"remark,omitempty"`
+}
+
+// A ClockJSON is a jump of the wall clock, which the trial's own time does not follow.
+type ClockJSON struct {
+	TS      analyze.Number `json:"t_s"`
+	JumpedS analyze.Number `json:"jumped_s"`
+	Why     string         `json:"why"`
+}
+
+// A LatenessJSON is how polling of a device kept its deadlines over the whole trial: the worst
+// of its minutes.
+type LatenessJSON struct {
+	Device string         `json:"device"`
+	Polls  int64          `json:"polls"`
+	Merged int64          `json:"merged"`
+	Errors int64          `json:"errors"`
+	P99S   analyze.Number `json:"worst_p99_s"`
+	MaxS   analyze.Number `json:"max_s"`
+}
+
+// A RunJSON is a run as it was made.
+type RunJSON struct {
+	N       int               `json:"n"`
+	StartS  analyze.Number    `json:"start_s"`
+	Piece   string            `json:"piece"`
+	Planned int               `json:"planned_picks"`
+	Made    int               `json:"picks"`
+	Setups  map[string]string `json:"setups"`
+}
+
+// A SpoiledJSON is a pick that is not to be trusted, and why.
+type SpoiledJSON struct {
+	Station string         `json:"station"`
+	Pick    int            `json:"pick"`
+	Setup   string         `json:"setup"`
+	StartS  analyze.Number `json:"start_s"`
+	Reason  string         `json:"reason"`
+	Counted bool           `json:"counted"` // in the verdicts
+}
+
+// A FaultJSON is how often something kept values from being read.
+type FaultJSON struct {
+	Where  string         `json:"where"`
+	Cause  string         `json:"cause"`
+	N      int            `json:"n"`
+	FirstS analyze.Number `json:"first_s"`
+	LastS  analyze.Number `json:"last_s"`
+}
+
+// A NoteJSON is what somebody wrote down.
+type NoteJSON struct {
+	TS   analyze.Number `json:"t_s"`
+	Text string         `json:"text"`
+}
+
+// Chosen returns the setups that the choice names, one a bag: those of the machine chosen, else
+// of the plan of changes; nil where nothing could be chosen.
+func (r *TrialReport) Chosen() []MachineBag {
+	if len(r.Choice.Chosen) > 0 {
+		for _, m := range r.Choice.Machines {
+			if m.Levels == r.Choice.Chosen[0] {
+				return m.Bags
+			}
+		}
+	}
+	var all []MachineBag
+	for _, p := range r.Choice.Plan {
+		for _, m := range r.Choice.Machines {
+			if m.Levels == p.Setup {
+				for _, b := range m.Bags {
+					if b.Bag == p.Bag {
+						all = append(all, b)
+					}
+				}
+			}
+		}
+	}
+	return all
+}
+
+// NewTrialReport puts together what the report of a trial says.
+func NewTrialReport(in TrialInput) (*TrialReport, error) {
+	t := in.Trial
+	q := t.Requirement
+	r := &TrialReport{Schema: 1, in: &in, Cautions: Cautions, Engines: in.Engines}
+	r.File = TrialFileJSON{Name: in.Name, Trial: t.Name, Rig: in.Rig.Name, BegunUTC: in.Header.AnchorUTC.UTC(), SHA256: text(in.SHA256),
+		EnginesSHA256: text(in.EnginesSHA256), RigSHA256: in.Rig.SHA256(), TrialSHA256: t.SHA256(), RecordedBy: in.Header.Program, AnalysedBy: in.Set.Program, Set: in.Set.N,
+		ReportedBy: in.Program, Command: in.Command, Picks: len(t.Picks), Stations: in.Header.Stations, Shared: t.Shared}
+	r.Requirement = RequirementJSON{number(q.VacuumKPa), number(q.SealTimeLimitS), number(q.SealTimeShare), number(q.VacuumMinKPa), number(q.VacuumShare),
+		number(q.DropsMaxRate), number(q.Confidence), number(in.Rate), number(in.HoursPerYear)}
+	choice := compare.Choose(t, in.Mix, in.Rate, in.Resamples, in.Seed)
+	r.Choice = Choice(choice)
+	for _, m := range choice.Machines {
+		r.YearKWh = append(r.YearKWh, YearJSON{m.Levels, compare.YearKWh(m.Energy, in.Rate, in.HoursPerYear)})
+	}
+	c := compare.Compare(t, compare.Options{})
+	var models []compare.Model
+	for i := range compare.Measures {
+		if m, ok := compare.Factors(t, &compare.Measures[i]); ok {
+			models = append(models, m)
+		}
+	}
+	r.Comparison = Comparison(t, c, compare.Judge(t), models)
+	for _, s := range t.Setups {
+		r.Setups = append(r.Setups, SetupJSON{s.Name, s.Bag, s.Cup, s.Cups, s.Placement, s.Tilt, s.Engine, s.EngineSetting, number(t.RequiredVacuumKPa(s.Name))})
+	}
+	for _, s := range compare.Summaries(t, slices.Concat(compare.Measures, compare.Phases)) {
+		r.Summaries = append(r.Summaries, SummaryJSON{s.Setup, s.Measure.Name, s.Measure.Unit, s.Picks, s.Blocks, s.Block, scaled(s.Middle, s.Measure.Scale)})
+	}
+	r.soaks = compare.Soaks(t)
+	r.Soak = Soaks(r.soaks).Runs
+	if err := r.lineSpeeds(); err != nil {
+		return nil, err
+	}
+	if err := r.place(); err != nil {
+		return nil, err
+	}
+	r.circumstances()
+	for p := range in.Rig.Channels() {
+		ch := p.Channel
+		x := ChannelJSON{Bus: p.Bus.Name, Device: p.Device.Name, Name: ch.Name, Kind: ch.Kind, Station: ch.Station, At: ch.At, IntervalS: number(ch.IntervalS),
+			UpdateS: number(ch.UpdateS), LagS: number(ch.LagS), Resolution: number(ch.Resolution), Accuracy: number(ch.Accuracy)}
+		if k := ch.Calibration; k != nil {
+			x.Calibrated, x.CalibratedN = &k.Date, k.Points
+		}
+		r.Channels = append(r.Channels, x)
+	}
+	pieces, made := map[string]bool{}, map[int]int{}
+	r.spans = map[runAt][2]float64{}
+	for i := range t.Picks {
+		p := &t.Picks[i]
+		made[p.Run]++
+		if from, to := record.Stretch(p.Pick); to > from {
+			k := runAt{p.Run, p.Station}
+			span, known := r.spans[k]
+			if !known || from < span[0] {
+				span[0] = from
+			}
+			span[1] = max(span[1], to)
+			r.spans[k] = span
+		}
+		if p.Piece != "" {
+			pieces[p.Piece] = true
+		}
+	}
+	r.File.Pieces = len(pieces)
+	for _, x := range in.Runs {
+		begun := float64(x.StartNS) / 1e9
+		for station := range x.Setups { // its first pick, where there is one
+			if span, known := r.spans[runAt{x.N, station}]; known && span[0] > begun {
+				begun = span[0]
+			}
+		}
+		for station := range x.Setups {
+			if span, known := r.spans[runAt{x.N, station}]; known {
+				begun = min(begun, span[0])
+			}
+		}
+		r.Runs = append(r.Runs, RunJSON{x.N, number(begun), x.Piece, x.PlannedPicks * len(x.Setups), made[x.N], x.Setups})
+	}
+	for _, g := range in.Survey.Gaps {
+		r.Gaps = append(r.Gaps, GapJSON{FromS: number(g.FromS), ToS: number(g.ToS), Station: g.Station})
+	}
+	for _, f := range in.Survey.Faults {
+		r.Faults = append(r.Faults, FaultJSON{f.Group, f.Cause, f.N, number(f.FirstS), number(f.LastS)})
+	}
+	for _, f := range in.Survey.Flagged {
+		r.Faults = append(r.Faults, FaultJSON{f.Channel, string(f.Flag), f.N, number(math.NaN()), number(math.NaN())})
+	}
+	for _, n := range in.Notes {
+		r.Notes = append(r.Notes, NoteJSON{number(float64(n.TNS) / 1e9), n.Text})
+	}
+	if in.BudgetOf != nil {
+		r.Budgets = PickBudgets(*in.BudgetOf, in.Budgets).Budgets
+	}
+	return r, nil
+}
+
+// lineSpeeds holds the chosen setups against the line's cycle.
+func (r *TrialReport) lineSpeeds() error {
+	if !(r.in.Rate > 0) {
+		return nil
+	}
+	q := r.in.Trial.Requirement
+	bySetup := map[string][]pick.Pick{}
+	chosen := r.Chosen()
+	for i := range r.in.Trial.Picks {
+		p := &r.in.Trial.Picks[i]
+		if slices.ContainsFunc(chosen, func(b MachineBag) bool { return b.Setup == p.Setup }) {
+			bySetup[p.Setup] = append(bySetup[p.Setup], p.Pick)
+		}
+	}
+	for _, b := range chosen {
+		if len(bySetup[b.Setup]) == 0 {
+			continue
+		}
+		v, err := linespeed.New(bySetup[b.Setup], linespeed.Options{PicksPerMinute: r.in.Rate, LimitS: q.SealTimeLimitS, Share: q.SealTimeShare, Confidence: q.Confidence})
+		if err != nil {
+			return err
+		}
+		r.lines = append(r.lines, LineSpeed{Setup: b.Setup, View: v})
+	}
+	if r.lines != nil {
+		r.Lines = lineSpeedsJSON(r.lines)
+	}
+	return nil
+}
+
+// place places the cups of the chosen setups on the bags whose sizes are given.
+func (r *TrialReport) place() error {
+	if len(r.in.BagSizes) == 0 {
+		r.noPlan = "No placement sheet: the trial file does not have the sizes of bags and lips (--bag-size, --lip)."
+		return nil
+	}
+	for _, b := range r.Chosen() {
+		s := r.setup(b.Setup)
+		i := slices.IndexFunc(r.in.BagSizes, func(x BagSize) bool { return x.Bag == b.Bag })
+		if s == nil || i < 0 {
+			continue
+		}
+		o := r.in.BagSizes[i].Order
+		lip, known := r.in.LipsMM[s.Cup]
+		if !known {
+			if lip, known = r.in.LipsMM[""]; !known {
+				continue
+			}
+		}
+		o.LipMM, o.Cups = lip, s.Cups
+		j, own, err := PlaceCups([]layout.Order{o})
+		if err != nil {
+			return fmt.Errorf("placement on %s: %w", b.Bag, err)
+		}
+		paper, tiles := A4, Tiles
+		if r.in.Paper == Letter {
+			paper, tiles = Letter, LetterTiles
+		}
+		title := fmt.Sprintf("%s: %s, lip %s mm", short(b.Bag, 60), plural(s.Cups, "cup"), plain(lip))
+		sheet, err := NewSheet(o, own[0], paper, title)
+		if err != nil { // larger than the paper
+			if sheet, err = NewSheet(o, own[0], tiles, title); err != nil {
+				return fmt.Errorf("placement on %s: %w", b.Bag, err)
+			}
+		}
+		r.placed = append(r.placed, PlacedBag{b.Bag, lip, s.Cups, j, sheet.Pages})
+		r.Placement = append(r.Placement, PlacementJSON{b.Bag, j})
+	}
+	if r.placed == nil {
+		r.noPlan = "No placement sheet: the sizes given are of no bag and cup that were chosen."
+		if r.Chosen() == nil {
+			r.noPlan = "No placement sheet: nothing is chosen yet."
+		}
+	}
+	return nil
+}
+
+// circumstances takes over what the file tells of bench checks, clock, lateness and spoiled picks.
+func (r *TrialReport) circumstances() {
+	figure := func(value, u *float64) analyze.Figure {
+		f := analyze.None()
+		if value != nil {
+			f.Value = *value
+			if u != nil {
+				f.U, f.Lo, f.Hi = *u, *value-2**u, *value+2**u
+			}
+		}
+		return f
+	}
+	open := func(x *float64) analyze.Number {
+		if x == nil {
+			return number(math.NaN())
+		}
+		return number(*x)
+	}
+	var before []bench.Result
+	for _, c := range r.in.Bench {
+		if c.Moment == store.Before {
+			before = append(before, c.Result)
+		}
+	}
+	at := map[[2]string]int{}
+	for _, c := range r.in.Bench {
+		k := [2]string{c.Station, c.Step}
+		i, known := at[k]
+		if !known {
+			i = len(r.Bench)
+			at[k] = i
+			r.Bench = append(r.Bench, BenchJSON{Station: c.Station, Step: c.Step, Before: analyze.None(), After: analyze.None(), Drift: analyze.None()})
+		}
+		b := &r.Bench[i]
+		b.Lo, b.Hi = open(c.Lo), open(c.Hi)
+		if c.Moment == store.Before {
+			b.Before = figure(c.Value, c.U)
+		} else {
+			b.After = figure(c.Value, c.U)
+			if kPa, u := bench.Drift(before, c.Result); !math.IsNaN(kPa) {
+				b.Drift = figure(&kPa, &u)
+			}
+		}
+		if c.Pass != nil && (b.Pass == nil || *b.Pass) { // one that failed stays so
+			b.Pass = c.Pass
+		}
+		if c.Why != "" {
+			b.Remark = strings.TrimPrefix(b.Remark+"; "+c.Moment+": "+c.Why, "; ")
+		}
+	}
+	for _, a := range r.in.Clock {
+		if a.Why != store.Begin {
+			r.Clock = append(r.Clock, ClockJSON{number(float64(a.TNS) / 1e9), number(a.JumpedS), a.Why})
+		}
+	}
+	late := map[string]int{}
+	for _, l := range r.in.Lateness {
+		name := l.Bus + " / " + l.Device
+		i, known := late[name]
+		if !known {
+			i = len(r.Lateness)
+			late[name] = i
+			r.Lateness = append(r.Lateness, LatenessJSON{Device: name, P99S: number(math.NaN()), MaxS: number(math.NaN())})
+		}
+		x := &r.Lateness[i]
+		x.Polls, x.Merged, x.Errors = x.Polls+l.Polls, x.Merged+l.Merged, x.Errors+l.Errors
+		if !(float64(x.P99S) >= l.P99S) {
+			x.P99S = number(l.P99S)
+		}
+		if !(float64(x.MaxS) >= l.MaxS) {
+			x.MaxS = number(l.MaxS)
+		}
+	}
+	var reasons []string
+	if len(r.in.Marks) > 0 {
+		picks := make([]pick.Pick, len(r.in.Trial.Picks))
+		for i := range picks {
+			picks[i] = r.in.Trial.Picks[i].Pick
+		}
+		reasons = store.SpoiledPicks(r.in.Marks, picks)
+	}
+	for i := range r.in.Trial.Picks {
+		p := &r.in.Trial.Picks[i]
+		if reasons != nil && reasons[i] != "" {
+			r.Spoiled = append(r.Spoiled, SpoiledJSON{p.Station, p.N, p.Setup, number(p.StartS), reasons[i], false})
+		} else if p.TouchedByGap {
+			r.Spoiled = append(r.Spoiled, SpoiledJSON{p.Station, p.N, p.Setup, number(p.StartS), "touched by a gap", true})
+		}
+	}
+}
+
+// Representative returns the pick whose uncertainty budget stands for the trial: of the first
+// 200 picks, the released one whose seal time is the middle one; nil where none has one.
+func Representative(t *compare.Trial) *pick.Pick {
+	var all []*pick.Pick
+	for i := range t.Picks[:min(200, len(t.Picks))] {
+		if p := &t.Picks[i].Pick; p.SealTimeS.OK() && p.Outcome == pick.Released {
+			all = append(all, p)
+		}
+	}
+	if all == nil {
+		return nil
+	}
+	slices.SortStableFunc(all, func(a, b *pick.Pick) int { return cmp.Compare(a.SealTimeS.Value, b.SealTimeS.Value) })
+	return all[len(all)/2]
+}
+
+// ChooseTraces returns picks of every setup for the overlays: those that dropped or did not
+// seal first, the others spread evenly over the trial.
+func ChooseTraces(t *compare.Trial) []*pick.Pick {
+	const each = overlayPicks
+	bySetup := map[string][]*pick.Pick{}
+	for i := range t.Picks {
+		p := &t.Picks[i]
+		if p.Outcome != pick.Open && p.Setup != "" {
+			bySetup[p.Setup] = append(bySetup[p.Setup], &p.Pick)
+		}
+	}
+	var all []*pick.Pick
+	for i := range t.Setups {
+		picks := bySetup[t.Setups[i].Name]
+		var lost, good []*pick.Pick
+		for _, p := range picks {
+			if p.Outcome == pick.Dropped || p.Outcome == pick.Unsealed {
+				lost = append(lost, p)
+			} else {
+				good = append(good, p)
+			}
+		}
+		lost = spread(lost, each/3)
+		all = append(append(all, lost...), spread(good, each-len(lost))...)
+	}
+	slices.SortStableFunc(all, func(a, b *pick.Pick) int { return cmp.Compare(a.EndS, b.EndS) })
+	return all
+}
+
+// spread returns n of all, evenly.
+func spread[T any](all []T, n int) []T {
+	if len(all) <= n {
+		return all
+	}
+	out := make([]T, n)
+	for i := range out {
+		out[i] = all[i*len(all)/n]
+	}
+	return out
+}
+
+// summary returns what a setup showed in a measure, nil where nothing.
+func (r *TrialReport) summary(setup, measure string) *SummaryJSON {
+	for i := range r.Summaries {
+		if s := &r.Summaries[i]; s.Setup == setup && s.Measure == measure {
+			return s
+		}
+	}
+	return nil
+}
+
+// middle returns a summary's figure.
+func (r *TrialReport) middle(setup, measure string) analyze.Figure {
+	if s := r.summary(setup, measure); s != nil {
+		return s.Middle
+	}
+	return analyze.None()
+}
+
+// verdict returns the verdict on a setup, nil where it has no picks.
+func (r *TrialReport) verdict(setup string) *VerdictJSON {
+	for i := range r.Comparison.Setups {
+		if v := &r.Comparison.Setups[i]; v.Setup == setup {
+			return v
+		}
+	}
+	return nil
+}
+
+// criterion returns one requirement of a verdict, nil where it is not stated.
+func (v *VerdictJSON) criterion(name string) *CriterionJSON {
+	if v == nil {
+		return nil
+	}
+	for i := range v.Criteria {
+		if v.Criteria[i].Name == name {
+			return &v.Criteria[i]
+		}
+	}
+	return nil
+}
+
+// setup returns the levels of a setup.
+func (r *TrialReport) setup(name string) *SetupJSON {
+	for i := range r.Setups {
+		if r.Setups[i].Name == name {
+			return &r.Setups[i]
+		}
+	}
+	return nil
+}
