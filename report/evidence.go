@@ -24,6 +24,9 @@ func (r *TrialReport) evidence() []document.Section {
 	if r.Choice.drawn() {
 		all[0].Blocks = append(all[0].Blocks, document.Figure{Caption: "Energy against the bound of drops, one point a machine. " + lettersAre, Label: r.Choice.label(), Drawing: r.Choice.plot()})
 	}
+	if r.Lift != nil {
+		all = append(all, r.liftSection())
+	}
 	for _, b := range r.bags() {
 		all = append(all, r.bagSection(b))
 	}
@@ -36,6 +39,23 @@ func (r *TrialReport) evidence() []document.Section {
 	}
 	all = append(all, r.energySection(), r.soakSection(), r.orderSection(), r.troubleSection(), r.rigSection(), r.placementSection())
 	return all
+}
+
+// liftSection says which vacuum the load needs of each setup.
+func (r *TrialReport) liftSection() document.Section {
+	t := document.Table{Caption: "Vacuum that the load needs", Columns: setupColumns(document.Column{Head: "Mass kg", Right: true}, document.Column{Head: "Cups", Right: true}, document.Column{Head: "Effective diameter mm", Right: true},
+		document.Column{Head: "Safety", Right: true}, document.Column{Head: "Ruling phase"}, document.Column{Head: "Needed kPa", Right: true}, document.Column{Head: "With one cup lost kPa", Right: true}, document.Column{Head: "Judged at kPa", Right: true})}
+	bag := ""
+	for _, x := range r.Lift.Setups {
+		judged := x.RequiredVacuumKPa
+		if !math.IsNaN(float64(x.OwnVacuum)) {
+			judged = x.OwnVacuum
+		}
+		t.Rows = append(t.Rows, append(r.setupCells(x.Setup, &bag), numberCell(x.MassKg, 1, "kg"), countCell(x.Cups), numberCell(x.DiameterMM, 1, "mm"), numberCell(x.Safety, 1, ""), document.Words(x.RulingPhase),
+			numberCell(x.RequiredVacuumKPa, 1, "kPa"), numberCell(x.OneCupLostKPa, 1, "kPa"), numberCell(judged, 1, "kPa")))
+	}
+	t.Note = "Computed from the load that the trial states, with its safety factor; stated numbers, without intervals. A competent person judges the factor."
+	return document.Section{Title: "Vacuum that the load needs", Blocks: []document.Block{t}}
 }
 
 // bags are the bags of all setups with picks.
@@ -103,14 +123,14 @@ func (r *TrialReport) criteriaTable() document.Block {
 			row := append(r.setupCells(v.Setup, &bag), document.Words(c.Name), countCell(v.Pieces), countCell(c.Picks), countCell(c.Failed),
 				document.Words(notMeasured), numberCell(c.MaxShare, 100, "%"), document.Words(""), document.Words(string(c.Answer)), document.Words(""))
 			if c.Rate.OK() {
-				row[6] = document.Cell{Words: plain(100 * c.Rate.Hi), Number: &document.Number{Value: 100 * c.Rate.Value, Lo: 100 * c.Rate.Lo, Hi: 100 * c.Rate.Hi, Unit: "%"}}
+				row[6] = document.Cell{Words: brief(100 * c.Rate.Hi), Number: &document.Number{Value: 100 * c.Rate.Value, Lo: 100 * c.Rate.Lo, Hi: 100 * c.Rate.Hi, Unit: "%"}}
 			}
 			switch c.Name {
 			case "seal time":
-				row[2] = document.Cell{Words: fmt.Sprintf("seals within %s ms", plain(1e3*float64(c.Limit)))}
+				row[2] = document.Cell{Words: fmt.Sprintf("seals within %s ms", brief(1e3*float64(c.Limit)))}
 				row[8] = withUnit(limitCell(&c, 1e3, "ms"))
 			case "lowest vacuum":
-				row[2] = document.Cell{Words: fmt.Sprintf("keeps %s kPa", plain(float64(c.Limit)))}
+				row[2] = document.Cell{Words: fmt.Sprintf("keeps %s kPa", brief(float64(c.Limit)))}
 				row[8] = withUnit(limitCell(&c, 1, "kPa"))
 			}
 			if c.Answer == compare.DoesNot {
@@ -304,7 +324,7 @@ func (r *TrialReport) engineSection() document.Section {
 				numberCell(m.Margin, 1, "kPa"), document.Words(holds), numberCell(m.Flow, 1, "L/min ANR"), figureCell(m.SealTime, 1e3, "ms"), numberCell(m.PickJ, 1, "J"), numberCell(m.YearKWh, 1, "kWh")})
 		}
 		t.Note = fmt.Sprintf("Leak law %s: Q = k·vⁿ with k %s L/min ANR per kPaⁿ and n %s, from %s up to %s kPa. Required %s kPa. Margin, flow and energy are those at the operating point, as predicted, without intervals of their own.", e.Leak.Law,
-			Interval(sdInterval(e.Leak.K, e.Leak.SeK), 1), Interval(sdInterval(e.Leak.N, e.Leak.SeN), 1), plural(e.Leak.Settings, "setting"), plain(float64(e.Leak.TestedToKPa)), plain(float64(e.RequiredKPa)))
+			Interval(sdInterval(e.Leak.K, e.Leak.SeK), 1), Interval(sdInterval(e.Leak.N, e.Leak.SeN), 1), plural(e.Leak.Settings, "setting"), brief(float64(e.Leak.TestedToKPa)), brief(float64(e.RequiredKPa)))
 		s.Blocks = append(s.Blocks, t)
 	}
 	for _, w := range slices.Concat(r.Engines.BetterCup, r.Engines.Remarks) {
@@ -379,7 +399,7 @@ func (r *TrialReport) soakSection() document.Section {
 				}
 			}
 			if c := x.Change; c != nil {
-				says += fmt.Sprintf("; a step after %s h, from %s to %s %s", plain(float64(c.AtH)), plain(float64(c.Before)), plain(float64(c.After)), x.Unit)
+				says += fmt.Sprintf("; a step after %s h, from %s to %s %s", brief(float64(c.AtH)), brief(float64(c.Before)), brief(float64(c.After)), x.Unit)
 			}
 			if !shown && !(float64(x.Rho) > 0.2) && len(r.Soak) > 2 {
 				continue
@@ -396,7 +416,7 @@ func (r *TrialReport) soakSection() document.Section {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "Fewer than ten picks of each setup at a station: no trend can be told."})
 	} else {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Looked at: %s, each a measure of one setup at one station over time. A drift was shown in %d; where nothing drifts, about %s would seem to.", plural(trends, "trend"), drift,
-			plain(math.Round(float64(trends)*(1-float64(r.Comparison.Confidence)))))})
+			brief(math.Round(float64(trends)*(1-float64(r.Comparison.Confidence)))))})
 		s.Blocks = append(s.Blocks, r.soakFigures()...)
 	}
 	if t.Rows != nil {
@@ -426,13 +446,13 @@ func (r *TrialReport) soakSection() document.Section {
 
 func reachedWords(x SoakTrendJSON) string {
 	if x.ReachedH.Value == 0 {
-		return fmt.Sprintf(", past the limit of %s %s", plain(float64(x.Limit)), x.Unit)
+		return fmt.Sprintf(", past the limit of %s %s", brief(float64(x.Limit)), x.Unit)
 	}
 	hi := "never"
 	if !math.IsInf(x.ReachedH.Hi, 1) && !math.IsNaN(x.ReachedH.Hi) {
-		hi = plain(x.ReachedH.Hi) + " h"
+		hi = brief(x.ReachedH.Hi) + " h"
 	}
-	return fmt.Sprintf(", at the limit of %s %s in %s h (%s h to %s)", plain(float64(x.Limit)), x.Unit, plain(x.ReachedH.Value), plain(x.ReachedH.Lo), hi)
+	return fmt.Sprintf(", at the limit of %s %s in %s h (%s h to %s)", brief(float64(x.Limit)), x.Unit, brief(x.ReachedH.Value), brief(x.ReachedH.Lo), hi)
 }
 
 func (r *TrialReport) orderSection() document.Section {
@@ -507,7 +527,7 @@ func (r *TrialReport) troubleSection() document.Section {
 				t.Rows = append(t.Rows, []document.Cell{document.Words(g.Station), document.Exact(instant(float64(g.FromS)), float64(g.FromS), "s"), document.Exact(instant(float64(g.ToS)), float64(g.ToS), "s"), numberCell(analyze.Number(length), 1, "s")})
 			}
 		}
-		t.Note = fmt.Sprintf("%s, %s s in all.", plural(len(r.Gaps), "gap"), plain(lost))
+		t.Note = fmt.Sprintf("%s, %s s in all.", plural(len(r.Gaps), "gap"), brief(lost))
 		s.Blocks = append(s.Blocks, t)
 	}
 	if len(r.Faults) == 0 {
@@ -519,19 +539,21 @@ func (r *TrialReport) troubleSection() document.Section {
 		}
 		s.Blocks = append(s.Blocks, t)
 	}
-	if len(r.Clock) > 0 {
-		var items []string
-		for _, c := range r.Clock {
-			items = append(items, fmt.Sprintf("at %s s the wall clock jumped by %s s (%s); the trial's own time did not", instant(float64(c.TS)), plain(float64(c.JumpedS)), c.Why))
+	var jumps []string
+	for _, c := range r.Around.Clock {
+		if c.JumpedS != 0 {
+			jumps = append(jumps, fmt.Sprintf("at %s s %s by %s s; the trial's own time did not", instant(c.TS), c.Why, brief(c.JumpedS)))
 		}
-		s.Blocks = append(s.Blocks, heading("The wall clock"), document.List{Items: items})
 	}
-	if len(r.Lateness) == 0 {
+	if jumps != nil {
+		s.Blocks = append(s.Blocks, heading("The wall clock"), document.List{Items: jumps})
+	}
+	if len(r.Around.Polling) == 0 {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "How polling kept its deadlines: not recorded."})
 	} else {
 		t := document.Table{Caption: "How polling kept its deadlines", Columns: []document.Column{{Head: "Device"}, {Head: "Polls", Right: true}, {Head: "Left out because the next was due", Right: true}, {Head: "Errors", Right: true}, {Head: "Late by, 99 % in the worst minute, ms", Right: true}, {Head: "Late by, most, ms", Right: true}}}
-		for _, l := range r.Lateness {
-			t.Rows = append(t.Rows, []document.Cell{document.Words(l.Device), countCell(int(l.Polls)), countCell(int(l.Merged)), countCell(int(l.Errors)), numberCell(l.P99S, 1e3, "ms"), numberCell(l.MaxS, 1e3, "ms")})
+		for _, l := range r.Around.Polling {
+			t.Rows = append(t.Rows, []document.Cell{document.Words(l.Bus + " / " + l.Device), countCell(int(l.Polls)), countCell(int(l.Merged)), countCell(int(l.Errors)), numberCell(l.P99S, 1e3, "ms"), numberCell(l.MaxS, 1e3, "ms")})
 		}
 		s.Blocks = append(s.Blocks, t)
 	}
@@ -578,32 +600,31 @@ func (r *TrialReport) rigSection() document.Section {
 		t.Rows = append(t.Rows, row)
 	}
 	s.Blocks = append(s.Blocks, t)
-	if len(r.Bench) == 0 {
+	if len(r.Around.Bench) == 0 {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "Bench checks before and after the trial: not recorded."})
 		return s
 	}
-	b := document.Table{Caption: "Bench checks", Columns: []document.Column{{Head: "Station"}, {Head: "Step"}, {Head: "Before kPa"}, {Head: "After kPa"}, {Head: "Drift kPa"}, {Head: "Allowed kPa"}, {Head: "Passed"}}}
-	for _, x := range r.Bench {
-		allowed := "not stated"
-		lo, hi := float64(x.Lo), float64(x.Hi)
-		switch {
-		case !math.IsNaN(lo) && !math.IsNaN(hi):
-			allowed = plain(lo) + " to " + plain(hi)
-		case !math.IsNaN(lo):
-			allowed = "at least " + plain(lo)
-		case !math.IsNaN(hi):
-			allowed = "at most " + plain(hi)
-		}
+	b := document.Table{Caption: "Bench checks", Columns: []document.Column{{Head: "When"}, {Head: "Station"}, {Head: "Step"}, {Head: "Shown kPa"}, {Head: "Allowed"}, {Head: "Passed"}, {Head: "Drift since before kPa"}}}
+	for _, x := range r.Around.Bench {
 		passed := "no limit"
 		if x.Pass != nil && *x.Pass {
 			passed = "yes"
 		} else if x.Pass != nil {
 			passed = "NO"
 		}
-		if x.Remark != "" {
-			passed += " (" + x.Remark + ")"
+		shown := document.Words(x.Why)
+		if x.Value != nil {
+			u := math.NaN()
+			if x.U != nil {
+				u = *x.U
+			}
+			shown = figureCell(sure(*x.Value, u), 1, "kPa")
 		}
-		b.Rows = append(b.Rows, []document.Cell{document.Words(x.Station), document.Words(x.Step), figureCell(x.Before, 1, "kPa"), figureCell(x.After, 1, "kPa"), figureCell(x.Drift, 1, "kPa"), document.Words(allowed), document.Words(passed)})
+		drift := document.Words("")
+		if !math.IsNaN(float64(x.Drift)) {
+			drift = figureCell(sure(float64(x.Drift), float64(x.DriftU)), 1, "kPa")
+		}
+		b.Rows = append(b.Rows, []document.Cell{document.Words(x.Moment), document.Words(x.Station), document.Words(x.Step), shown, document.Words(allowed(x.Result)), document.Words(passed), drift})
 	}
 	s.Blocks = append(s.Blocks, b)
 	return s
@@ -620,9 +641,9 @@ func (r *TrialReport) placementSection() document.Section {
 		for i, c := range p.Layout.Cups {
 			t.Rows = append(t.Rows, []document.Cell{countCell(i + 1), numberCell(c.XMM, 1, "mm"), numberCell(c.YMM, 1, "mm")})
 		}
-		t.Note = fmt.Sprintf("From the bag's centre. Lip %s mm, largest lip that fits %s mm.", plain(p.LipMM), plain(float64(p.Layout.LargestLipMM)))
+		t.Note = fmt.Sprintf("From the bag's centre. Lip %s mm, largest lip that fits %s mm.", brief(p.LipMM), brief(float64(p.Layout.LargestLipMM)))
 		if p.Cups > 1 {
-			t.Note += fmt.Sprintf(" Gap between lips %s mm, at least %s mm.", plain(float64(p.Layout.GapMM)), plain(float64(p.Layout.MinGapMM)))
+			t.Note += fmt.Sprintf(" Gap between lips %s mm, at least %s mm.", brief(float64(p.Layout.GapMM)), brief(float64(p.Layout.MinGapMM)))
 		}
 		if tilt := p.Layout.Tilt; tilt.Deg == 0 {
 			t.Note += " First tilt: none; " + tilt.Reason + "."

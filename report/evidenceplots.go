@@ -68,7 +68,7 @@ func (r *TrialReport) overlay(bag string, setups []string) (document.Figure, boo
 		if required > 0 {
 			a.Across(drawing.Pen{Ink: drawing.Black, WidthMM: 0.3, Dash: []float64{0.5, 0.5}}, required)
 		}
-		d.Words(at(x0+14, y0+4.4), fmt.Sprintf("%s: %s shown, %d lost; required %s kPa", r.label(setup), plural(len(traces), "pick"), lost, plain(required)), drawing.Font{SizeMM: 2.7, Bold: true})
+		d.Words(at(x0+14, y0+4.4), fmt.Sprintf("%s: %s shown, %d lost; required %s kPa", r.label(setup), plural(len(traces), "pick"), lost, brief(required)), drawing.Font{SizeMM: 2.7, Bold: true})
 		for _, x := range traces {
 			f.Series = append(f.Series, document.Series{Name: fmt.Sprintf("vacuum, %s, %s pick %d", r.nameOf(setup), x.Pick.Station, x.Pick.N), XUnit: "s", YUnit: "kPa", X: x.TS, Y: x.VacuumKPa})
 		}
@@ -267,7 +267,7 @@ func (r *TrialReport) distribution(bag string, setups []string) (document.Figure
 		}
 		right := at(a.Area.X+a.Area.W-1, base-rowH+3.6)
 		if b, ok := bound[s]; ok && !math.IsNaN(b) && !math.IsInf(b, 0) {
-			words += fmt.Sprintf("; tolerance limit %s ms", plain(1e3*b))
+			words += fmt.Sprintf("; tolerance limit %s ms", brief(1e3*b))
 			if b <= most {
 				px := a.X(1e3 * b)
 				d.Line(drawing.Pen{WidthMM: 0.6}, at(px, base), at(px, base-rowH+5.2))
@@ -284,14 +284,14 @@ func (r *TrialReport) distribution(bag string, setups []string) (document.Figure
 	}
 	switch {
 	case shown:
-		f.Caption += fmt.Sprintf(" Dashed: the budget of %s ms.", plain(1e3*limit))
+		f.Caption += fmt.Sprintf(" Dashed: the budget of %s ms.", brief(1e3*limit))
 	case !math.IsNaN(limit):
-		f.Caption += fmt.Sprintf(" The budget of %s ms lies far to the right of the plot.", plain(1e3*limit))
+		f.Caption += fmt.Sprintf(" The budget of %s ms lies far to the right of the plot.", brief(1e3*limit))
 	default:
 		f.Caption += " No budget is stated."
 	}
 	f.Caption += " " + lettersAre
-	f.Label = fmt.Sprintf("distribution of seal times on %s, one histogram a setup; the longest took %s ms", short(bag, 80), plain(1e3*longest))
+	f.Label = fmt.Sprintf("distribution of seal times on %s, one histogram a setup; the longest took %s ms", short(bag, 80), brief(1e3*longest))
 	return f, true
 }
 

@@ -54,10 +54,10 @@ func (r *TrialReport) required() string {
 	q := r.Requirement
 	var parts []string
 	if x := float64(q.SealTimeLimitS); !math.IsNaN(x) {
-		parts = append(parts, fmt.Sprintf("at least %s of picks seal within %s ms", percent(float64(q.SealTimeShare)), plain(1e3*x)))
+		parts = append(parts, fmt.Sprintf("at least %s of picks seal within %s ms", percent(float64(q.SealTimeShare)), brief(1e3*x)))
 	}
 	if x := float64(q.VacuumMinKPa); !math.IsNaN(x) {
-		parts = append(parts, fmt.Sprintf("at least %s keep a vacuum of %s kPa while carried", percent(float64(q.VacuumShare)), plain(x)))
+		parts = append(parts, fmt.Sprintf("at least %s keep a vacuum of %s kPa while carried", percent(float64(q.VacuumShare)), brief(x)))
 	}
 	if x := float64(q.DropsMaxRate); !math.IsNaN(x) {
 		parts = append(parts, fmt.Sprintf("at most %s of picks drop", percent(x)))
@@ -203,11 +203,11 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 	q := r.Requirement
 	sealHead := "Seal time: stays within, ms"
 	if x := float64(q.SealTimeLimitS); !math.IsNaN(x) {
-		sealHead = fmt.Sprintf("Seal time: %s within, ms (budget %s)", percent(float64(q.SealTimeShare)), plain(1e3*x))
+		sealHead = fmt.Sprintf("Seal time: %s within, ms (budget %s)", percent(float64(q.SealTimeShare)), brief(1e3*x))
 	}
 	dropHead := "Drops, at most %"
 	if x := float64(q.DropsMaxRate); !math.IsNaN(x) {
-		dropHead = fmt.Sprintf("Drops, at most %% (allowed %s)", plain(100*x))
+		dropHead = fmt.Sprintf("Drops, at most %% (allowed %s)", brief(100*x))
 	}
 	t := document.Table{Caption: caption, Columns: []document.Column{{Head: "Bag"}, {Head: "Required kPa", Right: true}, {Head: "Hold vacuum kPa"}, {Head: "Seal time typical ms"},
 		{Head: sealHead, Right: true}, {Head: dropHead, Right: true}, {Head: "Energy kJ per 1,000 picks"}}}
@@ -230,7 +230,7 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 			row[1] = numberCell(v.RequiredKPa, 1, "kPa")
 		}
 		if x := float64(b.DropBound); !math.IsNaN(x) {
-			row[5] = document.Cell{Words: plain(100 * x), Number: &document.Number{Value: math.NaN(), Lo: math.NaN(), Hi: 100 * x, Unit: "%"}}
+			row[5] = document.Cell{Words: brief(100 * x), Number: &document.Number{Value: math.NaN(), Lo: math.NaN(), Hi: 100 * x, Unit: "%"}}
 		}
 		if year {
 			row = append(row, figureCell(compare.YearKWh(b.EnergyJ, float64(q.PicksPerMinute), float64(q.HoursPerYear)), 1, "kWh"))
@@ -240,7 +240,7 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 	t.Note = fmt.Sprintf("In brackets: %s interval, counted over pieces, or over picks where one piece was tried. “At most” and “stay within” are bounds at %s confidence. Energy is that of the picks; what the rig takes between picks is not in it.",
 		percent(float64(q.Confidence)), percent(float64(q.Confidence)))
 	if year {
-		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", plain(float64(q.HoursPerYear)), plain(float64(q.PicksPerMinute)))
+		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", brief(float64(q.HoursPerYear)), brief(float64(q.PicksPerMinute)))
 	} else {
 		t.Note += " Energy per year needs the line's rate and running hours (--rate, --hours)."
 	}
@@ -262,7 +262,7 @@ func limitCell(c *CriterionJSON, scale float64, unit string) document.Cell {
 	if math.IsInf(x, 0) {
 		return document.Words("some never")
 	}
-	return document.Exact(plain(scale*x), scale*x, unit)
+	return document.Exact(brief(scale*x), scale*x, unit)
 }
 
 // recommended says what to build.
@@ -324,7 +324,7 @@ func (r *TrialReport) recommended(chosen []MachineBag) []string {
 func (p PlacedBag) words() string {
 	var places []string
 	for i, c := range p.Layout.Cups {
-		places = append(places, fmt.Sprintf("cup %d at %s, %s", i+1, plain(float64(c.XMM)), plain(float64(c.YMM))))
+		places = append(places, fmt.Sprintf("cup %d at %s, %s", i+1, brief(float64(c.XMM)), brief(float64(c.YMM))))
 	}
 	s := short(p.Bag, 60) + ": " + strings.Join(places, "; ")
 	if !p.Layout.Fits {
@@ -359,7 +359,7 @@ func (r *TrialReport) engineWords() []string {
 		for _, m := range l.Engines {
 			if l.Cheapest != nil && m.Name == *l.Cheapest {
 				f := analyze.Figure{Value: float64(m.Vacuum), Lo: float64(m.VacuumLo), Hi: float64(m.VacuumHi)}
-				words += fmt.Sprintf(" (%s kPa predicted, required %s)", Interval(f, 1), plain(float64(l.RequiredKPa)))
+				words += fmt.Sprintf(" (%s kPa predicted, required %s)", Interval(f, 1), brief(float64(l.RequiredKPa)))
 			}
 		}
 		on[k] = append(on[k], words)
@@ -398,28 +398,28 @@ func (r *TrialReport) measuredWith() []string {
 }
 
 func (r *TrialReport) benchWords() string {
-	if len(r.Bench) == 0 {
+	if len(r.Around.Bench) == 0 {
 		return "Bench checks before and after the trial: not recorded."
 	}
 	failed := 0
 	var most *BenchJSON
-	for i := range r.Bench {
-		b := &r.Bench[i]
+	for i := range r.Around.Bench {
+		b := &r.Around.Bench[i]
 		if b.Pass != nil && !*b.Pass {
 			failed++
 		}
-		if b.Drift.OK() && (most == nil || math.Abs(b.Drift.Value) > math.Abs(most.Drift.Value)) {
+		if d := math.Abs(float64(b.Drift)); !math.IsNaN(d) && (most == nil || d > math.Abs(float64(most.Drift))) {
 			most = b
 		}
 	}
-	s := fmt.Sprintf("Bench checks: %s, ", plural(len(r.Bench), "step"))
+	s := fmt.Sprintf("Bench checks: %s, ", plural(len(r.Around.Bench), "step"))
 	if failed == 0 {
 		s += "none outside its limits"
 	} else {
-		s += fmt.Sprintf("%d OUTSIDE their limits", failed)
+		s += fmt.Sprintf("%d OUTSIDE the limits", failed)
 	}
 	if most != nil {
-		s += fmt.Sprintf("; largest drift from before to after %s kPa (%s, %s)", Interval(most.Drift, 1), most.Station, most.Step)
+		s += fmt.Sprintf("; largest drift from before to after %s kPa (%s, %s)", Interval(sure(float64(most.Drift), float64(most.DriftU)), 1), most.Station, most.Step)
 	} else {
 		s += "; drift from before to after not recorded"
 	}

@@ -72,7 +72,7 @@ func (r *TrialReport) budgetSection() document.Section {
 			if i == 0 {
 				row[1] = withUnit(figureCell(b.Value, scale, unit))
 			}
-			t.Rows = append(t.Rows, append(row, document.Words(part.Name), document.Words(fmt.Sprintf("%s %s %s", sizes[part.Shape], plain(scale*float64(part.Size)), unit)),
+			t.Rows = append(t.Rows, append(row, document.Words(part.Name), document.Words(fmt.Sprintf("%s %s %s", sizes[part.Shape], brief(scale*float64(part.Size)), unit)),
 				withUnit(numberCell(part.U, scale, unit)), document.Exact(decimal(share(part), 0), share(part), "%")))
 		}
 		if n > 0 {

@@ -74,7 +74,7 @@ func (r *TrialReport) switchTable(chosen []MachineBag) document.Block {
 	if r.lines == nil {
 		return document.Paragraph{Words: "Switch points and cycle budget: they need the line's rate, which neither the trial's requirement nor --rate states."}
 	}
-	t := document.Table{Caption: fmt.Sprintf("Switch points and cycle budget at %s picks a minute", plain(r.in.Rate)), Columns: []document.Column{{Head: "Bag"}, {Head: "Part present on kPa", Right: true}, {Head: "Part lost below kPa", Right: true}, {Head: "Released below kPa", Right: true},
+	t := document.Table{Caption: fmt.Sprintf("Switch points and cycle budget at %s picks a minute", brief(r.in.Rate)), Columns: []document.Column{{Head: "Bag"}, {Head: "Part present on kPa", Right: true}, {Head: "Part lost below kPa", Right: true}, {Head: "Released below kPa", Right: true},
 		{Head: "Cycle ms", Right: true}, {Head: "Sealing may take ms", Right: true}, {Head: "Sealing takes, up to, ms", Right: true}, {Head: "Remarks"}}}
 	for i := range r.lines {
 		v := &r.lines[i]

@@ -32,8 +32,8 @@ func decimal(x float64, places int) string {
 // count writes a whole number.
 func count(n int) string { return decimal(float64(n), 0) }
 
-// plain writes x with three digits, without an exponent.
-func plain(x float64) string {
+// brief writes x with three digits, without an exponent.
+func brief(x float64) string {
 	switch {
 	case math.IsNaN(x):
 		return notMeasured
@@ -60,12 +60,12 @@ func Interval(f analyze.Figure, scale float64) string {
 	width := hi - lo
 	if math.IsNaN(width) || math.IsInf(width, 0) {
 		if math.IsNaN(lo) || math.IsNaN(hi) {
-			return plain(v) + " (no interval: too few)"
+			return brief(v) + " (no interval: too few)"
 		}
-		return fmt.Sprintf("%s (%s to %s)", plain(v), plain(lo), plain(hi))
+		return fmt.Sprintf("%s (%s to %s)", brief(v), brief(lo), brief(hi))
 	}
 	if !(width > 0) {
-		return plain(v)
+		return brief(v)
 	}
 	places := Places(width / 2)
 	return fmt.Sprintf("%s (%s to %s)", decimal(v, places), decimal(lo, places), decimal(hi, places))
@@ -78,14 +78,14 @@ func figureCell(f analyze.Figure, scale float64, unit string) document.Cell {
 
 // numberCell returns a cell with a number that has no interval of its own: a limit, a setting.
 func numberCell(x analyze.Number, scale float64, unit string) document.Cell {
-	return document.Exact(plain(float64(x)*scale), float64(x)*scale, unit)
+	return document.Exact(brief(float64(x)*scale), float64(x)*scale, unit)
 }
 
 // countCell returns a cell with a count.
 func countCell(n int) document.Cell { return document.Exact(count(n), float64(n), "") }
 
 // percent writes a share.
-func percent(share float64) string { return plain(100*share) + " %" }
+func percent(share float64) string { return brief(100*share) + " %" }
 
 // plural returns "1 piece", "12 pieces".
 func plural(n int, what string) string {
@@ -101,4 +101,10 @@ func listed(all []string) string {
 		return strings.Join(all, "")
 	}
 	return strings.Join(all[:len(all)-1], ", ") + " and " + all[len(all)-1]
+}
+
+// sure returns a figure with its interval at 95 % from its standard uncertainty, as the texts of
+// bench checks show it; without one where u is NaN.
+func sure(value, u float64) analyze.Figure {
+	return analyze.Figure{Value: value, U: u, Lo: value - 1.96*u, Hi: value + 1.96*u}
 }

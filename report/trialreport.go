@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
-	"griptrial/acquire/bench"
 	"griptrial/acquire/sample"
 	"griptrial/analyze"
 	"griptrial/analyze/compare"
@@ -38,10 +36,8 @@ type TrialInput struct {
 	Survey        *record.Survey
 	Engines       *EngineJSON // nil: no file of engines
 	EnginesSHA256 string
-	Bench         []store.BenchCheck
-	Marks         []store.Mark
-	Clock         []store.Anchor
-	Lateness      []store.Lateness
+	Around        *CircumstancesJSON
+	Lift          *LiftTrialJSON     // nil: the requirement is no load
 	BagSizes      []BagSize          // for the placement; the sheets are drawn for those that were chosen
 	LipsMM        map[string]float64 // by cup; "" for all others
 	BudgetOf      *pick.Pick
@@ -58,29 +54,28 @@ type TrialInput struct {
 // A TrialReport is all that the report of a trial says, as JSON. Null stands for what was not
 // recorded or cannot be had.
 type TrialReport struct {
-	Schema      int             `json:"schema"`
-	File        TrialFileJSON   `json:"file"`
-	Requirement RequirementJSON `json:"requirement"`
-	Choice      ChoiceJSON      `json:"choice"`
-	Comparison  ComparisonJSON  `json:"comparison"`
-	Setups      []SetupJSON     `json:"setups"`
-	Summaries   []SummaryJSON   `json:"summaries"`
-	YearKWh     []YearJSON      `json:"energy_per_year"`
-	Lines       any             `json:"line_speed"` // of the chosen setups, null without a rate
-	Soak        []SoakJSON      `json:"soak"`
-	Engines     *EngineJSON     `json:"engines"`
-	Placement   []PlacementJSON `json:"placement"`
-	Channels    []ChannelJSON   `json:"channels"`
-	Bench       []BenchJSON     `json:"bench_checks"`
-	Clock       []ClockJSON     `json:"clock"`
-	Lateness    []LatenessJSON  `json:"lateness"`
-	Runs        []RunJSON       `json:"runs"`
-	Spoiled     []SpoiledJSON   `json:"spoiled"`
-	Gaps        []GapJSON       `json:"gaps"`
-	Faults      []FaultJSON     `json:"bus_faults"`
-	Notes       []NoteJSON      `json:"notes"`
-	Budgets     []BudgetJSON    `json:"uncertainty_budget"`
-	Cautions    []string        `json:"cautions"`
+	Schema      int                `json:"schema"`
+	File        TrialFileJSON      `json:"file"`
+	Requirement RequirementJSON    `json:"requirement"`
+	Choice      ChoiceJSON         `json:"choice"`
+	Comparison  ComparisonJSON     `json:"comparison"`
+	Setups      []SetupJSON        `json:"setups"`
+	Summaries   []SummaryJSON      `json:"summaries"`
+	YearKWh     []YearJSON         `json:"energy_per_year"`
+	Lines       *LineSpeedsJSON    `json:"line_speed"` // of the chosen setups, null without a rate
+	Lift        *LiftTrialJSON     `json:"lift"`       // null where the requirement is no load
+	Soak        []SoakJSON         `json:"soak"`
+	Engines     *EngineJSON        `json:"engines"`
+	Placement   []PlacementJSON    `json:"placement"`
+	Channels    []ChannelJSON      `json:"channels"`
+	Around      *CircumstancesJSON `json:"circumstances"`
+	Runs        []RunJSON          `json:"runs"`
+	Spoiled     []SpoiledJSON      `json:"spoiled"`
+	Gaps        []GapJSON          `json:"gaps"`
+	Faults      []FaultJSON        `json:"bus_faults"`
+	Notes       []NoteJSON         `json:"notes"`
+	Budgets     []BudgetJSON       `json:"uncertainty_budget"`
+	Cautions    []string           `json:"cautions"`
 
 	in     *TrialInput
 	lines  []LineSpeed
@@ -198,37 +193,6 @@ type ChannelJSON struct {
 	CalibratedN int            `json:"calibration_points,omitempty"`
 }
 
-// A BenchJSON is one step of a bench check; Before and After are of the trial's begin and end.
-type BenchJSON struct {
-	Station string         `json:"station"`
-	Step    string         `json:"step"`
-	Before  analyze.Figure `json:"before_kPa"`
-	After   analyze.Figure `json:"after_kPa"`
-	Drift   analyze.Figure `json:"drift_kPa"`
-	Lo      analyze.Number `json:"lo_kPa"`
-	Hi      analyze.Number `json:"hi_kPa"`
-	Pass    *bool          `json:"pass"` // null where no limit is stated
-	Remark  string         `json:"remark,omitempty"`
-}
-
-// A ClockJSON is a jump of the wall clock, which the trial's own time does not follow.
-type ClockJSON struct {
-	TS      analyze.Number `json:"t_s"`
-	JumpedS analyze.Number `json:"jumped_s"`
-	Why     string         `json:"why"`
-}
-
-// A LatenessJSON is how polling of a device kept its deadlines over the whole trial: the worst
-// of its minutes.
-type LatenessJSON struct {
-	Device string         `json:"device"`
-	Polls  int64          `json:"polls"`
-	Merged int64          `json:"merged"`
-	Errors int64          `json:"errors"`
-	P99S   analyze.Number `json:"worst_p99_s"`
-	MaxS   analyze.Number `json:"max_s"`
-}
-
 // A RunJSON is a run as it was made.
 type RunJSON struct {
 	N       int               `json:"n"`
@@ -293,7 +257,7 @@ func (r *TrialReport) Chosen() []MachineBag {
 func NewTrialReport(in TrialInput) (*TrialReport, error) {
 	t := in.Trial
 	q := t.Requirement
-	r := &TrialReport{Schema: 1, in: &in, Cautions: Cautions, Engines: in.Engines}
+	r := &TrialReport{Schema: 1, in: &in, Cautions: Cautions, Engines: in.Engines, Around: in.Around, Lift: in.Lift}
 	r.File = TrialFileJSON{Name: in.Name, Trial: t.Name, Rig: in.Rig.Name, BegunUTC: in.Header.AnchorUTC.UTC(), SHA256: text(in.SHA256),
 		EnginesSHA256: text(in.EnginesSHA256), RigSHA256: in.Rig.SHA256(), TrialSHA256: t.SHA256(), RecordedBy: in.Header.Program, AnalysedBy: in.Set.Program, Set: in.Set.N,
 		ReportedBy: in.Program, Command: in.Command, Picks: len(t.Picks), Stations: in.Header.Stations, Shared: t.Shared}
@@ -326,12 +290,12 @@ func NewTrialReport(in TrialInput) (*TrialReport, error) {
 	if err := r.place(); err != nil {
 		return nil, err
 	}
-	r.circumstances()
+	r.spoiled()
 	for p := range in.Rig.Channels() {
 		ch := p.Channel
 		x := ChannelJSON{Bus: p.Bus.Name, Device: p.Device.Name, Name: ch.Name, Kind: ch.Kind, Station: ch.Station, At: ch.At, IntervalS: number(ch.IntervalS),
 			UpdateS: number(ch.UpdateS), LagS: number(ch.LagS), Resolution: number(ch.Resolution), Accuracy: number(ch.Accuracy)}
-		if k := ch.Calibration; k != nil {
+		if k := ch.Calibrated; k != nil {
 			x.Calibrated, x.CalibratedN = &k.Date, k.Points
 		}
 		r.Channels = append(r.Channels, x)
@@ -412,7 +376,8 @@ func (r *TrialReport) lineSpeeds() error {
 		r.lines = append(r.lines, LineSpeed{Setup: b.Setup, View: v})
 	}
 	if r.lines != nil {
-		r.Lines = lineSpeedsJSON(r.lines)
+		j := LineSpeedViews(r.lines)
+		r.Lines = &j
 	}
 	return nil
 }
@@ -445,7 +410,7 @@ func (r *TrialReport) place() error {
 		if r.in.Paper == Letter {
 			paper, tiles = Letter, LetterTiles
 		}
-		title := fmt.Sprintf("%s: %s, lip %s mm", short(b.Bag, 60), plural(s.Cups, "cup"), plain(lip))
+		title := fmt.Sprintf("%s: %s, lip %s mm", short(b.Bag, 60), plural(s.Cups, "cup"), brief(lip))
 		sheet, err := NewSheet(o, own[0], paper, title)
 		if err != nil { // larger than the paper
 			if sheet, err = NewSheet(o, own[0], tiles, title); err != nil {
@@ -464,92 +429,14 @@ func (r *TrialReport) place() error {
 	return nil
 }
 
-// circumstances takes over what the file tells of bench checks, clock, lateness and spoiled picks.
-func (r *TrialReport) circumstances() {
-	figure := func(value, u *float64) analyze.Figure {
-		f := analyze.None()
-		if value != nil {
-			f.Value = *value
-			if u != nil {
-				f.U, f.Lo, f.Hi = *u, *value-2**u, *value+2**u
-			}
-		}
-		return f
-	}
-	open := func(x *float64) analyze.Number {
-		if x == nil {
-			return number(math.NaN())
-		}
-		return number(*x)
-	}
-	var before []bench.Result
-	for _, c := range r.in.Bench {
-		if c.Moment == store.Before {
-			before = append(before, c.Result)
-		}
-	}
-	at := map[[2]string]int{}
-	for _, c := range r.in.Bench {
-		k := [2]string{c.Station, c.Step}
-		i, known := at[k]
-		if !known {
-			i = len(r.Bench)
-			at[k] = i
-			r.Bench = append(r.Bench, BenchJSON{Station: c.Station, Step: c.Step, Before: analyze.None(), After: analyze.None(), Drift: analyze.None()})
-		}
-		b := &r.Bench[i]
-		b.Lo, b.Hi = open(c.Lo), open(c.Hi)
-		if c.Moment == store.Before {
-			b.Before = figure(c.Value, c.U)
-		} else {
-			b.After = figure(c.Value, c.U)
-			if kPa, u := bench.Drift(before, c.Result); !math.IsNaN(kPa) {
-				b.Drift = figure(&kPa, &u)
-			}
-		}
-		if c.Pass != nil && (b.Pass == nil || *b.Pass) { // one that failed stays so
-			b.Pass = c.Pass
-		}
-		if c.Why != "" {
-			b.Remark = strings.TrimPrefix(b.Remark+"; "+c.Moment+": "+c.Why, "; ")
-		}
-	}
-	for _, a := range r.in.Clock {
-		if a.Why != store.Begin {
-			r.Clock = append(r.Clock, ClockJSON{number(float64(a.TNS) / 1e9), number(a.JumpedS), a.Why})
-		}
-	}
-	late := map[string]int{}
-	for _, l := range r.in.Lateness {
-		name := l.Bus + " / " + l.Device
-		i, known := late[name]
-		if !known {
-			i = len(r.Lateness)
-			late[name] = i
-			r.Lateness = append(r.Lateness, LatenessJSON{Device: name, P99S: number(math.NaN()), MaxS: number(math.NaN())})
-		}
-		x := &r.Lateness[i]
-		x.Polls, x.Merged, x.Errors = x.Polls+l.Polls, x.Merged+l.Merged, x.Errors+l.Errors
-		if !(float64(x.P99S) >= l.P99S) {
-			x.P99S = number(l.P99S)
-		}
-		if !(float64(x.MaxS) >= l.MaxS) {
-			x.MaxS = number(l.MaxS)
-		}
-	}
-	var reasons []string
-	if len(r.in.Marks) > 0 {
-		picks := make([]pick.Pick, len(r.in.Trial.Picks))
-		for i := range picks {
-			picks[i] = r.in.Trial.Picks[i].Pick
-		}
-		reasons = store.SpoiledPicks(r.in.Marks, picks)
-	}
+// spoiled lists the picks that are not to be trusted.
+func (r *TrialReport) spoiled() {
 	for i := range r.in.Trial.Picks {
 		p := &r.in.Trial.Picks[i]
-		if reasons != nil && reasons[i] != "" {
-			r.Spoiled = append(r.Spoiled, SpoiledJSON{p.Station, p.N, p.Setup, number(p.StartS), reasons[i], false})
-		} else if p.TouchedByGap {
+		switch {
+		case p.Spoiled != "":
+			r.Spoiled = append(r.Spoiled, SpoiledJSON{p.Station, p.N, p.Setup, number(p.StartS), p.Spoiled, false})
+		case p.TouchedByGap:
 			r.Spoiled = append(r.Spoiled, SpoiledJSON{p.Station, p.N, p.Setup, number(p.StartS), "touched by a gap", true})
 		}
 	}

@@ -16,6 +16,7 @@ import (
 
 	"griptrial/analyze/engine"
 	"griptrial/analyze/layout"
+	"griptrial/analyze/lift"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -186,8 +187,19 @@ func gatherReport(path string, o *reportOptions) (*report.TrialReport, error) {
 // readReport reads what the trial file has beside its picks.
 func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 	in.Header = file.Header()
-	if in.Rig, err = config.ParseRig("rig in "+file.Path(), in.Header.RigText); err != nil {
+	if in.Rig, _, err = record.TextsOf(file, file.Path()); err != nil {
 		return err
+	}
+	if in.Trial.Requirement.Load != nil {
+		ambient, from := in.Rig.AmbientKPa, "as the rig file states"
+		if math.IsNaN(ambient) {
+			ambient, from = lift.SeaLevelKPa, report.SeaLevel
+		}
+		j, err := report.LiftTrial(in.Trial.Trial, ambient, from)
+		if err != nil {
+			return err
+		}
+		in.Lift = &j
 	}
 	sets, err := file.Sets()
 	if err != nil {
@@ -206,16 +218,7 @@ func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 	if in.Events, err = file.Events(set); err != nil {
 		return err
 	}
-	if in.Bench, err = file.BenchChecks(); err != nil {
-		return err
-	}
-	if in.Marks, err = file.Spoiled(); err != nil {
-		return err
-	}
-	if in.Clock, err = file.Clock(); err != nil {
-		return err
-	}
-	if in.Lateness, err = file.Lateness(); err != nil {
+	if in.Around, err = report.Circumstances(file); err != nil {
 		return err
 	}
 	in.Survey, err = record.NewSurvey(file.Batches(), in.Header.Groups, report.ChooseTraces(in.Trial), in.Events, report.TraceParts)
