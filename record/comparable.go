@@ -1,6 +1,7 @@
 package record
 
 import (
+	"iter"
 	"math"
 	"slices"
 
@@ -32,11 +33,11 @@ func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error)
 	if err != nil {
 		return nil, err
 	}
-	picks, err := file.Picks(set, "")
+	n, err := file.PickCount(set)
 	if err != nil {
 		return nil, err
 	}
-	return comparable(file, rig, trial, picks)
+	return comparable(file, rig, trial, file.EachPick(set, ""), n)
 }
 
 // ComparableAt is Comparable with all stored samples judged again, requiredKPa being what
@@ -66,10 +67,17 @@ func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare
 	if err != nil {
 		return nil, err
 	}
-	return comparable(file, rig, trial, judged.Picks)
+	return comparable(file, rig, trial, func(yield func(pick.Pick, error) bool) {
+		for _, p := range judged.Picks {
+			if !yield(p, nil) {
+				return
+			}
+		}
+	}, len(judged.Picks))
 }
 
-func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks []pick.Pick) (*compare.Trial, error) {
+// comparable takes about n picks, of which it keeps one copy: a day has a hundred thousand.
+func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks iter.Seq2[pick.Pick, error], n int) (*compare.Trial, error) {
 	t := &compare.Trial{Trial: trial}
 	for i, a := range rig.Stations {
 		t.Shared = t.Shared || slices.ContainsFunc(rig.Stations[:i], func(b config.Station) bool { return a.Engine != "" && a.Engine == b.Engine })
@@ -82,12 +90,29 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 	if err != nil {
 		return nil, err
 	}
-	spoiled := store.SpoiledPicks(marks, picks)
+	marked := func(p *pick.Pick) bool { // whether a mark may mean it
+		ns, ok := store.PickNS(p)
+		return ok && slices.ContainsFunc(marks, func(m store.Mark) bool { return m.Station == p.Station && max(ns-m.TNS, m.TNS-ns) < 1e9 })
+	}
+	var near []pick.Pick // those, and where they stand; −1 for those outside runs
+	var nearAt []int
+	t.Picks = make([]compare.Pick, 0, n)
+	change := changes{at: map[string][]compare.RunFrom{}}
 	for _, r := range runs {
 		t.StartsS = append(t.StartsS, float64(r.StartNS)/1e9)
 	}
 	done := map[int]map[string]int{}
-	for i, p := range picks {
+	for p, err := range picks {
+		if err != nil {
+			return nil, err
+		}
+		change.see(&p)
+		if marked(&p) {
+			near, nearAt = append(near, p), append(nearAt, len(t.Picks))
+			if p.Run < 1 || p.Run > len(runs) {
+				nearAt[len(nearAt)-1] = -1
+			}
+		}
 		if p.Run < 1 || p.Run > len(runs) {
 			continue
 		}
@@ -96,10 +121,14 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 			done[r.N] = map[string]int{}
 		}
 		done[r.N][p.Station]++ // a spoiled one, too: a mark made later does not open a finished trial again
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece, Spoiled: spoiled[i]})
+		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece})
 	}
-	changes, now := changesOf(picks)
-	t.Changes = changes
+	for i, reason := range store.SpoiledPicks(marks, near) {
+		if nearAt[i] >= 0 {
+			t.Picks[nearAt[i]].Spoiled = reason
+		}
+	}
+	t.Changes = change.result()
 	// A run is done when the next has begun, or all its picks are in on every station. One that
 	// an operator has stopped is not being made, but the plan has not been carried out.
 	if len(runs) > 0 {
@@ -108,7 +137,7 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 		for station := range last.Setups {
 			short = short || done[last.N][station] < last.PlannedPicks
 		}
-		if short && (changes == nil || now == last.N) {
+		if short && (t.Changes == nil || change.now == last.N) {
 			t.Current = last.N
 		}
 		t.Finished = len(runs) == len(trial.Runs) && !short
@@ -116,28 +145,34 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks [
 	return t, nil
 }
 
-// changesOf returns in which runs the picks of each station were made, nil where runs followed
-// each other without anything between, and the run of the last pick.
-func changesOf(picks []pick.Pick) (changes map[string][]compare.RunFrom, now int) {
-	changes = map[string][]compare.RunFrom{}
-	byHand := false
-	for _, p := range picks {
-		all := changes[p.Station]
-		before := 1
-		if n := len(all); n > 0 {
-			before = all[n-1].Run
-		}
-		byHand = byHand || p.Run < before
-		if !math.IsNaN(p.StartS) {
-			if len(all) == 0 || p.Run != before {
-				const edge = 1e-3 // s: the pick starts with the command that it is compared with
-				changes[p.Station] = append(all, compare.RunFrom{FromS: p.StartS - edge, Run: p.Run})
-			}
-			now = p.Run
-		}
+// changes finds in which runs the picks of each station were made.
+type changes struct {
+	at     map[string][]compare.RunFrom
+	byHand bool
+	now    int // the run of the last pick
+}
+
+// see takes picks in the order in which they were stored.
+func (c *changes) see(p *pick.Pick) {
+	all := c.at[p.Station]
+	before := 1
+	if n := len(all); n > 0 {
+		before = all[n-1].Run
 	}
-	if !byHand {
-		return nil, now
+	c.byHand = c.byHand || p.Run < before
+	if !math.IsNaN(p.StartS) {
+		if len(all) == 0 || p.Run != before {
+			const edge = 1e-3 // s: the pick starts with the command that it is compared with
+			c.at[p.Station] = append(all, compare.RunFrom{FromS: p.StartS - edge, Run: p.Run})
+		}
+		c.now = p.Run
 	}
-	return changes, now
+}
+
+// result is nil where runs followed each other without anything between.
+func (c *changes) result() map[string][]compare.RunFrom {
+	if !c.byHand {
+		return nil
+	}
+	return c.at
 }

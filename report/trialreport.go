@@ -357,19 +357,15 @@ func (r *TrialReport) lineSpeeds() error {
 		return nil
 	}
 	q := r.in.Trial.Requirement
-	bySetup := map[string][]pick.Pick{}
-	chosen := r.Chosen()
-	for i := range r.in.Trial.Picks {
-		p := &r.in.Trial.Picks[i]
-		if slices.ContainsFunc(chosen, func(b MachineBag) bool { return b.Setup == p.Setup }) {
-			bySetup[p.Setup] = append(bySetup[p.Setup], p.Pick)
+	for _, b := range r.Chosen() {
+		picks := func(yield func(*pick.Pick) bool) {
+			for i := range r.in.Trial.Picks {
+				if p := &r.in.Trial.Picks[i]; p.Setup == b.Setup && p.Spoiled == "" && !yield(&p.Pick) {
+					return
+				}
+			}
 		}
-	}
-	for _, b := range chosen {
-		if len(bySetup[b.Setup]) == 0 {
-			continue
-		}
-		v, err := linespeed.New(bySetup[b.Setup], linespeed.Options{PicksPerMinute: r.in.Rate, LimitS: q.SealTimeLimitS, Share: q.SealTimeShare, Confidence: q.Confidence})
+		v, err := linespeed.Of(picks, linespeed.Options{PicksPerMinute: r.in.Rate, LimitS: q.SealTimeLimitS, Share: q.SealTimeShare, Confidence: q.Confidence})
 		if err != nil {
 			return err
 		}

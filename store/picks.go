@@ -102,6 +102,15 @@ var figureNames = []struct {
 	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
 }
 
+// figureAt is where each name stands in figureNames.
+var figureAt = func() map[string]int {
+	at := map[string]int{}
+	for i, n := range figureNames {
+		at[n.name] = i
+	}
+	return at
+}()
+
 func columnsOfPicks() []string {
 	columns := make([]string, len(pickColumns))
 	for i, c := range pickColumns {
@@ -281,6 +290,12 @@ func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
 	}
 }
 
+// PickCount returns how many picks a set has.
+func (t *Trial) PickCount(set int) (n int, err error) {
+	err = t.readers.QueryRow("SELECT count(*) FROM picks WHERE pick_set = ?", set).Scan(&n)
+	return n, clear(t.path, "count the picks", err)
+}
+
 // picksWhere returns the picks whose rows the condition selects, and their row numbers.
 func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
@@ -291,9 +306,7 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	defer tx.Rollback()
 	var picks []pick.Pick
 	var ids []int64
-	at := map[int64]int{}
 	err = eachHead(tx, func(id int64, p *pick.Pick) {
-		at[id] = len(picks)
 		picks, ids = append(picks, *p), append(ids, id)
 	}, condition, args...)
 	if err != nil {
@@ -314,14 +327,11 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 				f.Warnings = append(f.Warnings, analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)})
 			}
 		}
-		i, known := at[id]
-		for _, n := range figureNames {
-			if known && n.name == name {
-				*n.figure(&picks[i]) = f
-				name = ""
-			}
-		}
-		if name != "" {
+		i, known := slices.BinarySearch(ids, id)
+		k, named := figureAt[name]
+		if known && named {
+			*figureNames[k].figure(&picks[i]) = f
+		} else {
 			return nil, nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
 		}
 	}

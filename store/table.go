@@ -129,7 +129,8 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 // checksum returns the CRC-32C of a row: the table's name, then each value with a letter
 // for its type. Values are nil, int64, float64, string or []byte.
 func (tb *table) checksum(values []any) (int64, error) {
-	var b []byte
+	var small [256]byte // most rows are as short
+	b := small[:0]
 	size := len(tb.name)
 	for _, v := range values {
 		size += 9
@@ -140,7 +141,10 @@ func (tb *table) checksum(values []any) (int64, error) {
 			size += len(v)
 		}
 	}
-	b = append(make([]byte, 0, size), tb.name...)
+	if size > len(small) {
+		b = make([]byte, 0, size)
+	}
+	b = append(b, tb.name...)
 	for _, v := range values {
 		switch v := v.(type) {
 		case nil:

@@ -5,6 +5,7 @@ package linespeed
 
 import (
 	"errors"
+	"iter"
 	"math"
 	"slices"
 
@@ -82,6 +83,17 @@ const cover, sure = 0.95, 0.95
 // New holds picks of one station and setup against a cycle. Picks whose seal times count
 // from another event than most are left out. It is an error where no rate is stated.
 func New(picks []pick.Pick, o Options) (View, error) {
+	return Of(func(yield func(*pick.Pick) bool) {
+		for i := range picks {
+			if !yield(&picks[i]) {
+				return
+			}
+		}
+	}, o)
+}
+
+// Of is New of picks that are no slice. It goes through them several times.
+func Of(picks iter.Seq[*pick.Pick], o Options) (View, error) {
 	v := View{PicksPerMinute: o.PicksPerMinute, CycleS: 60 / o.PicksPerMinute, LimitS: o.LimitS, LimitFrom: "given", RestS: math.NaN(), Tail: math.NaN()}
 	if !(o.PicksPerMinute > 0) || math.IsInf(o.PicksPerMinute, 0) {
 		return v, errors.New("no rate of picks per minute")
@@ -112,8 +124,7 @@ func New(picks []pick.Pick, o Options) (View, error) {
 		{"sealed to release", false, func(p *pick.Pick) (float64, float64) { return between(p.ReleaseS, p.SealedAtS) }, nil, nil},
 		{"release", false, func(p *pick.Pick) (float64, float64) { return figure(p.ReleaseTimeS) }, nil, nil},
 	}
-	for i := range picks {
-		p := &picks[i]
+	for p := range picks {
 		if p.Outcome == pick.Open {
 			v.Left++
 			continue
@@ -151,9 +162,9 @@ func New(picks []pick.Pick, o Options) (View, error) {
 	}
 	if !math.IsNaN(v.LimitS) {
 		v.Over = v.Picks - len(v.SealS)
-		for i := range picks {
-			f := picks[i].SealTimeS
-			if !f.OK() || picks[i].SealFrom != v.SealFrom || picks[i].Outcome == pick.Unsealed || picks[i].Outcome == pick.Open {
+		for p := range picks {
+			f := p.SealTimeS
+			if !f.OK() || p.SealFrom != v.SealFrom || p.Outcome == pick.Unsealed || p.Outcome == pick.Open {
 				continue
 			}
 			if f.Value > v.LimitS {
@@ -232,11 +243,11 @@ func positive(x float64) float64 {
 }
 
 // mostUsed returns the event from which most seal times count.
-func mostUsed(picks []pick.Pick) string {
+func mostUsed(picks iter.Seq[*pick.Pick]) string {
 	n := map[string]int{}
 	best := ""
-	for i := range picks {
-		if s := picks[i].SealFrom; s != "" && picks[i].SealTimeS.OK() {
+	for p := range picks {
+		if s := p.SealFrom; s != "" && p.SealTimeS.OK() {
 			n[s]++
 			if n[s] > n[best] || best == "" {
 				best = s
@@ -251,13 +262,12 @@ func mostUsed(picks []pick.Pick) string {
 // the lowest vacuums in carry (normal; ISO 16269-6), at least six standard uncertainties of
 // one reading under the upper level, so that noise does not switch it. It is let go below
 // the upper tolerance limit of the idle levels plus the same.
-func switchPoints(picks []pick.Pick) SwitchPoints {
+func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 	nan := math.NaN()
 	s := SwitchPoints{PartPresentOnKPa: nan, PartPresentOffKPa: nan, ReleasedKPa: nan, HoldLowKPa: nan, HeldLowKPa: nan, IdleHighKPa: nan}
 	var hold, lowest, idle, drop []float64
 	required, u := 0.0, 0.0
-	for i := range picks {
-		p := &picks[i]
+	for p := range picks {
 		add(&idle, p.IdleLevelKPa)
 		if p.Outcome != pick.Released && p.Outcome != pick.Ended || p.SealFrom == "" {
 			continue

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 
@@ -104,6 +105,7 @@ func reportTrial(w io.Writer, path string, o *reportOptions) error {
 			return wrongf("--format: found %q; want %s", f, strings.Join(formats, ", "))
 		}
 	}
+	defer debug.SetGCPercent(debug.SetGCPercent(40)) // a day's picks are large: garbage is not to double them
 	r, err := gatherReport(path, o)
 	if err != nil {
 		return err
