@@ -16,6 +16,13 @@ func TestChangesOf(t *testing.T) {
 	made := func(station string, startS float64, run int) pick.Pick {
 		return pick.Pick{Station: station, StartS: startS, Run: run}
 	}
+	changesOf := func(picks []pick.Pick) (map[string][]compare.RunFrom, int) {
+		c := changes{at: map[string][]compare.RunFrom{}}
+		for i := range picks {
+			c.see(&picks[i])
+		}
+		return c.result(), c.now
+	}
 	changes, now := changesOf([]pick.Pick{made("a", 1, 1), made("b", 1.1, 1), made("a", 2, 1), made("a", 3, 2), made("b", 3.1, 2)})
 	assert.Nil(t, changes)
 	assert.Equal(t, 2, now)

@@ -228,7 +228,7 @@ func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 		return err
 	}
 	if in.BudgetOf = report.Representative(in.Trial); in.BudgetOf != nil {
-		_, in.Budgets, err = record.Explain(file, file.Path(), in.BudgetOf.Station, in.BudgetOf.N)
+		_, in.Budgets, err = record.Explain(file, file.Path(), set, in.BudgetOf.Station, in.BudgetOf.N)
 	}
 	return err
 }

@@ -431,7 +431,7 @@ func TestReportCircumstances(t *testing.T) {
 	require.Equal(t, exitDone, code, errs)
 	md, err := os.ReadFile(filepath.Join(dir, "x.md"))
 	require.NoError(t, err)
-	for _, w := range []string{"knocked the hose", "largest drift from before to after 0.30 (0.26 to 0.34) kPa (left, zero)", "1 OUTSIDE their limits", "clocks went back", "the hall door was open", "block / io block"} {
+	for _, w := range []string{"knocked the hose", "largest drift from before to after 0.30 (0.26 to 0.34) kPa (left, zero)", "1 OUTSIDE the limits", "clocks went back", "the hall door was open", "block / io block"} {
 		assert.Contains(t, string(md), w)
 	}
 }
