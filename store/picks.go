@@ -269,9 +269,10 @@ func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
 // EachPick yields what Picks returns, a few hundred picks in memory at a time.
 func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
 	const page = 256
+	// The + keeps SQLite from going by pick_set, which would sort all picks for every page.
 	return func(yield func(pick.Pick, error) bool) {
 		for after := int64(0); ; {
-			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
 				set, station, after, page)
 			if err != nil {
 				yield(pick.Pick{}, err)

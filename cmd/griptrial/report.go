@@ -105,7 +105,7 @@ func reportTrial(w io.Writer, path string, o *reportOptions) error {
 			return wrongf("--format: found %q; want %s", f, strings.Join(formats, ", "))
 		}
 	}
-	defer debug.SetGCPercent(debug.SetGCPercent(40)) // a day's picks are large: garbage is not to double them
+	defer debug.SetGCPercent(debug.SetGCPercent(25)) // a day's picks are large: garbage is not to double them
 	r, err := gatherReport(path, o)
 	if err != nil {
 		return err
