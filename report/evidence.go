@@ -435,7 +435,7 @@ func (r *TrialReport) soakSection() document.Section {
 		}
 	}
 	if rates.Rows != nil {
-		rates.Note = "Between the runs of a setup others were tried: that counts as stops."
+		rates.Note = "Stops are pauses of over three cycles within a run."
 		s.Blocks = append(s.Blocks, rates)
 	}
 	if ws := r.Comparison.Warnings; len(ws) > 0 {

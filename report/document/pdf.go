@@ -139,7 +139,11 @@ func (p *pager) section(s Section) {
 		if p.y > topMM+25 {
 			p.y += 4
 		}
-		p.room(40)
+		need := 40.0
+		if len(s.Blocks) > 0 {
+			need = 12 + p.head(s.Blocks[0])
+		}
+		p.room(need)
 		p.marks = append(p.marks, bookmark{len(p.pages) - 1, s.Title, p.y})
 		p.text(s.Title, drawing.Font{SizeMM: 4.8, Bold: true}, 0)
 		p.y += 0.8
@@ -179,9 +183,9 @@ func (p *pager) head(b Block) float64 {
 			return b.Drawing.HeightMM + 8
 		}
 	case Table:
-		return 26
+		return 32
 	}
-	return 10
+	return 22
 }
 
 func (p *pager) paragraph(b Paragraph) {
