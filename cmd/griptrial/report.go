@@ -105,7 +105,6 @@ func reportTrial(w io.Writer, path string, o *reportOptions) error {
 			return wrongf("--format: found %q; want %s", f, strings.Join(formats, ", "))
 		}
 	}
-	defer debug.SetGCPercent(debug.SetGCPercent(25)) // a day's picks are large: garbage is not to double them
 	r, err := gatherReport(path, o)
 	if err != nil {
 		return err
@@ -141,6 +140,12 @@ func reportTrial(w io.Writer, path string, o *reportOptions) error {
 
 // gatherReport reads all that a report is made from.
 func gatherReport(path string, o *reportOptions) (*report.TrialReport, error) {
+	picks, err := countPicks(path, o.set)
+	if err != nil {
+		return nil, err
+	}
+	// A pick takes 1.6 kB, a day's picks most of the memory: garbage is not to double them.
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(int64(max(250<<20, 2200*picks))))
 	t, err := readComparable(path, o.set, "")
 	if err != nil {
 		return nil, err
@@ -184,6 +189,15 @@ func gatherReport(path string, o *reportOptions) (*report.TrialReport, error) {
 		return nil, err
 	}
 	return report.NewTrialReport(in)
+}
+
+func countPicks(path string, set int) (int, error) {
+	file, err := openTrial(path)
+	if err != nil {
+		return 0, err
+	}
+	defer file.Close()
+	return file.PickCount(set)
 }
 
 // readReport reads what the trial file has beside its picks.
