@@ -7,6 +7,7 @@ import (
 	"maps"
 	"reflect"
 	"slices"
+	"strings"
 	"time"
 
 	"griptrial/analyze"
@@ -320,13 +321,23 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 		id, name := r.int(), r.text()
 		f := analyze.Figure{Value: r.float(), U: r.float(), Lo: r.float(), Hi: r.float()}
 		if !r.null() {
-			var list []warningJSON
-			if err := json.Unmarshal([]byte(r.text()), &list); err != nil {
-				return nil, nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
+			text := r.text()
+			known, ok := t.warnings.Load(text)
+			if !ok {
+				var list []warningJSON
+				if err := json.Unmarshal([]byte(text), &list); err != nil {
+					return nil, nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
+				}
+				all := make([]analyze.Warning, len(list))
+				for i, w := range list {
+					all[i] = analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)}
+				}
+				known = all
+				if !strings.ContainsAny(text, "0123456789") { // the same again and again
+					t.warnings.Store(text, all)
+				}
 			}
-			for _, w := range list {
-				f.Warnings = append(f.Warnings, analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)})
-			}
+			f.Warnings = slices.Clip(known.([]analyze.Warning))
 		}
 		i, known := slices.BinarySearch(ids, id)
 		k, named := figureAt[name]

@@ -66,6 +66,8 @@ type Trial struct {
 	format  int // of the tables as they are
 	readers *sql.DB
 
+	warnings sync.Map // lists of warnings without numbers, by their text: picks share them
+
 	mu         sync.Mutex // guards what follows
 	closed     bool
 	pool       *sql.DB   // of the one writing connection; nil where opened for reading
