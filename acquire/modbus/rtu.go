@@ -29,6 +29,8 @@ var ErrForeign = acquire.ErrForeign
 //   - After a request without an answer, the next one to that unit is a probe, a read of
 //     another length than any request to it has. A device answers in order: once the probe
 //     is answered, no earlier answer is under way. What comes before is discarded.
+//   - A refusal tells neither of which request it is nor of which length. One that comes while
+//     that of an earlier request may still be under way leaves the present one unanswered.
 //
 // The stock transporter of goburrow discards nothing, takes answers of another length, and
 // sleeps 0.75 ms a character on fast lines.
@@ -54,6 +56,7 @@ type rtu struct {
 
 	asked map[byte]map[shape]bool // what requests to each unit look like, probes left out
 	doubt map[byte]bool           // units with an answer under way, perhaps
+	stray map[byte]int            // units with a refusal of a probe under way, perhaps: for so many more refused probes
 }
 
 // A shape is what tells answers of one unit apart: function and number of data bytes.
@@ -85,7 +88,7 @@ const grace = 20 * time.Millisecond
 
 func newRTU(bus config.Bus, timeout time.Duration) *rtu {
 	l := &rtu{framing: modbus.NewRTUClientHandler(""), timeout: timeout,
-		asked: map[byte]map[shape]bool{}, doubt: map[byte]bool{}}
+		asked: map[byte]map[shape]bool{}, doubt: map[byte]bool{}, stray: map[byte]int{}}
 	l.Packager = l.framing
 	l.dial = func(ctx context.Context) (port.Stream, error) { return port.Open(ctx, &bus, timeout) }
 	if bus.OnSerialPort() {
@@ -193,13 +196,23 @@ func (l *rtu) Send(request []byte) ([]byte, error) {
 	}
 	l.asked[unit][shapeOf(request)] = true
 	if l.doubt[unit] {
-		if _, err := l.exchange(l.probe(request), true); err != nil {
+		answered, err := l.exchange(l.probe(request), true)
+		if err != nil {
 			return nil, err
 		}
 		delete(l.doubt, unit)
+		if answered == nil { // refused, by one answer or another
+			l.stray[unit] = max(0, l.stray[unit]-1)
+		}
 	}
 	answer, err := l.exchange(request, false)
-	if err != nil {
+	switch {
+	case err != nil:
+		// A device that refuses all it is asked comes out of doubt after two time-outs.
+		l.doubt[unit], l.stray[unit] = true, 2
+	case answer[1]&0x80 == 0:
+		l.stray[unit] = 0
+	case l.stray[unit] > 0:
 		l.doubt[unit] = true
 	}
 	return answer, err

@@ -161,6 +161,10 @@ func TestRTUGuards(t *testing.T) {
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1}},
 		{name: "probe refused", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1}},
+		{name: "refusals late by a time-out", ops: []op{{ask, ""}, {probe, "+118306"}, {ask, "+118306"}, {probe, bad + " " + one}, {ask, good}, {ask, good}},
+			want: []string{FaultTimeout, vals, vals}, stats: DeviceStats{Timeouts: 1, Stale: 1, Exceptions: map[Exception]uint64{6: 1}}},
+		{name: "refuses all after a time-out", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, "+118302"}, {probe, "+118302"}, {ask, "+118302"}, {ask, "+118302"}, {ask, "+118302"}},
+			want: []string{FaultTimeout}, stats: DeviceStats{Timeouts: 1, Exceptions: map[Exception]uint64{2: 4}}},
 		{name: "mute four times, the port stays open", ops: []op{{ask, ""}, {probe, ""}, {probe, ""}, {probe, ""}, {probe, one}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 4}},
 
