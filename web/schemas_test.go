@@ -45,7 +45,7 @@ var words = map[reflect.Type][]any{
 	reflect.TypeFor[compare.Finding](): {compare.Better, compare.Worse, compare.NotApart, compare.Untestable, compare.OnePiece, compare.NotYet},
 	reflect.TypeFor[engine.Law]():      {engine.Power, engine.Orifice, engine.Laminar},
 	reflect.TypeFor[sample.Kind]():     kinds(),
-	reflect.TypeFor[analyze.Shape]():   {analyze.Gaussian, analyze.Rectangular, analyze.OneSided},
+	reflect.TypeFor[analyze.Shape]():   {analyze.Gaussian, analyze.Rectangular, analyze.OneSided, analyze.Left, analyze.Correction},
 }
 
 func kinds() (all []any) {
@@ -58,7 +58,7 @@ func kinds() (all []any) {
 // schemas turns Go's types into schemas.
 type schemas struct {
 	text     map[string]string
-	comments map[string]string // "Type" and "Type.Field"
+	comments map[string]string // "package.Type" and "package.Type.Field"
 }
 
 // name returns the name that the schema of a type has.
@@ -112,7 +112,7 @@ func (s *schemas) of(t reflect.Type) string {
 			var properties strings.Builder
 			s.fields(t, &required, &properties)
 			text := "      type: object\n"
-			if c := s.comments[t.Name()]; c != "" {
+			if c := s.comments[t.String()]; c != "" {
 				text += "      description: " + strconv.Quote(c) + "\n"
 			}
 			text += "      additionalProperties: false\n"
@@ -147,7 +147,7 @@ func (s *schemas) fields(t reflect.Type, required *[]string, w *strings.Builder,
 			*required = append(*required, key)
 		}
 		schema := s.of(f.Type)
-		if c := s.comments[t.Name()+"."+f.Name]; c != "" {
+		if c := s.comments[t.String()+"."+f.Name]; c != "" {
 			if strings.HasPrefix(schema, "{$ref") {
 				schema = "{allOf: [" + schema + "]}" // what stands beside a reference is not read
 				if f.Type == reflect.TypeFor[analyze.Figure]() {
@@ -185,10 +185,10 @@ func (s *schemas) comment(t *testing.T, folder string) {
 			if _, after, ok := strings.Cut(text, x.Name.Name+" "); ok {
 				text = strings.TrimPrefix(after, "is ")
 			}
-			s.comments[x.Name.Name] = strings.TrimSuffix(text, ".")
+			s.comments[parsed.Name.Name+"."+x.Name.Name] = strings.TrimSuffix(text, ".")
 			for _, f := range one.Fields.List {
 				for _, name := range f.Names {
-					s.comments[x.Name.Name+"."+name.Name] = strings.TrimSpace(f.Comment.Text())
+					s.comments[parsed.Name.Name+"."+x.Name.Name+"."+name.Name] = strings.TrimSpace(f.Comment.Text())
 				}
 			}
 			return true
