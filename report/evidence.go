@@ -102,13 +102,8 @@ func setupColumns(more ...document.Column) []document.Column {
 
 // label is the name of a setup within its bag.
 func (r *TrialReport) label(setup string) string {
-	letters := r.letters()
-	for _, m := range r.Choice.Machines {
-		for _, b := range m.Bags {
-			if b.Setup == setup {
-				return letters.of[m.Levels]
-			}
-		}
+	if l := r.letters().of[r.machineOf(setup)]; l != "" {
+		return l
 	}
 	return short(setup, 24)
 }

@@ -78,15 +78,33 @@ func (r *TrialReport) letters() lettering {
 
 // nameOf returns the short name of a setup: its bag and its machine's letter.
 func (r *TrialReport) nameOf(setup string) string {
-	letters := r.letters()
+	if l := r.letters().of[r.machineOf(setup)]; l != "" {
+		return short(r.setup(setup).Bag, 60) + " with " + l
+	}
+	return short(setup, 90)
+}
+
+// machineOf returns the levels of the machine that a setup is with its bag, also where the bag
+// is none of the mix; "" where no machine of the choice is.
+func (r *TrialReport) machineOf(setup string) string {
+	of := func(name string) (x SetupJSON) {
+		if s := r.setup(name); s != nil {
+			x = *s
+			x.Name, x.Bag, x.RequiredKPa = "", "", 0
+		}
+		return x
+	}
+	if r.setup(setup) == nil {
+		return ""
+	}
 	for _, m := range r.Choice.Machines {
 		for _, b := range m.Bags {
-			if b.Setup == setup && setup != "" {
-				return short(b.Bag, 60) + " with " + letters.of[m.Levels]
+			if r.setup(b.Setup) != nil && of(b.Setup) == of(setup) {
+				return m.Levels
 			}
 		}
 	}
-	return short(setup, 90)
+	return ""
 }
 
 // lacks says what would show of a setup what is not shown yet, nil where nothing is missing.
