@@ -26,7 +26,7 @@ func TestDemo(t *testing.T) {
 	assert.Contains(t, out, "gusseted bird-feed bag")
 	assert.Contains(t, errs, "run 8 of 8")
 	assert.Contains(t, out, "not shown yet")
-	assert.Contains(t, out, "Required at 90 % confidence: at most 10 % seal later than 100 ms")
+	assert.Contains(t, out, "Required at 90 % confidence: a seal at 15 kPa, at most 10 % seal later than 100 ms")
 	text, err := os.ReadFile(truth)
 	require.NoError(t, err)
 	assert.NotEmpty(t, text)
