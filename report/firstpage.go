@@ -229,7 +229,7 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 	}
 	t := document.Table{Caption: caption, Columns: []document.Column{{Head: "Bag"}, {Head: "Required kPa", Right: true}, {Head: "Hold vacuum kPa"}, {Head: "Seal time typical ms"},
 		{Head: sealHead, Right: true}, {Head: dropHead, Right: true}, {Head: "Energy kJ per 1,000 picks"}}}
-	year := !math.IsNaN(float64(q.HoursPerYear)) && float64(q.PicksPerMinute) > 0
+	year := !math.IsNaN(float64(r.HoursPerYear)) && float64(q.PicksPerMinute) > 0
 	if year {
 		t.Columns = append(t.Columns, document.Column{Head: "Energy kWh a year"})
 	}
@@ -251,14 +251,14 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 			row[5] = document.Cell{Words: brief(100 * x), Number: &document.Number{Value: math.NaN(), Lo: math.NaN(), Hi: 100 * x, Unit: "%"}}
 		}
 		if year {
-			row = append(row, figureCell(compare.YearKWh(b.EnergyJ, float64(q.PicksPerMinute), float64(q.HoursPerYear)), 1, "kWh"))
+			row = append(row, figureCell(compare.YearKWh(b.EnergyJ, float64(q.PicksPerMinute), float64(r.HoursPerYear)), 1, "kWh"))
 		}
 		t.Rows = append(t.Rows, row)
 	}
 	t.Note = fmt.Sprintf("In brackets: %s interval, counted over pieces, or over picks where one piece was tried. “At most” and “stay within” are bounds at %s confidence. Energy is that of the picks; what the rig takes between picks is not in it.",
 		percent(float64(q.Confidence)), percent(float64(q.Confidence)))
 	if year {
-		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", brief(float64(q.HoursPerYear)), brief(float64(q.PicksPerMinute)))
+		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", brief(float64(r.HoursPerYear)), brief(float64(q.PicksPerMinute)))
 	} else {
 		t.Note += " Energy per year needs the line's rate and running hours (--rate, --hours)."
 	}

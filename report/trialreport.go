@@ -54,28 +54,29 @@ type TrialInput struct {
 // A TrialReport is all that the report of a trial says, as JSON. Null stands for what was not
 // recorded or cannot be had.
 type TrialReport struct {
-	Schema      int                `json:"schema"`
-	File        TrialFileJSON      `json:"file"`
-	Requirement RequirementJSON    `json:"requirement"`
-	Choice      ChoiceJSON         `json:"choice"`
-	Comparison  ComparisonJSON     `json:"comparison"`
-	Setups      []SetupJSON        `json:"setups"`
-	Summaries   []SummaryJSON      `json:"summaries"`
-	YearKWh     []YearJSON         `json:"energy_per_year"`
-	Lines       *LineSpeedsJSON    `json:"line_speed"` // of the chosen setups, null without a rate
-	Lift        *LiftTrialJSON     `json:"lift"`       // null where the requirement is no load
-	Soak        []SoakJSON         `json:"soak"`
-	Engines     *EngineJSON        `json:"engines"`
-	Placement   []PlacementJSON    `json:"placement"`
-	Channels    []ChannelJSON      `json:"channels"`
-	Around      *CircumstancesJSON `json:"circumstances"`
-	Runs        []RunJSON          `json:"runs"`
-	Spoiled     []SpoiledJSON      `json:"spoiled"`
-	Gaps        []GapJSON          `json:"gaps"`
-	Faults      []FaultJSON        `json:"bus_faults"`
-	Notes       []NoteJSON         `json:"notes"`
-	Budgets     []BudgetJSON       `json:"uncertainty_budget"`
-	Cautions    []string           `json:"cautions"`
+	Schema       int                `json:"schema"`
+	File         TrialFileJSON      `json:"file"`
+	Requirement  RequirementJSON    `json:"requirement"`
+	HoursPerYear analyze.Number     `json:"hours_per_year"`
+	Choice       ChoiceJSON         `json:"choice"`
+	Comparison   ComparisonJSON     `json:"comparison"`
+	Setups       []SetupJSON        `json:"setups"`
+	Summaries    []SummaryJSON      `json:"summaries"`
+	YearKWh      []YearJSON         `json:"energy_per_year"`
+	Lines        *LineSpeedsJSON    `json:"line_speed"` // of the chosen setups, null without a rate
+	Lift         *LiftTrialJSON     `json:"lift"`       // null where the requirement is no load
+	Soak         []SoakJSON         `json:"soak"`
+	Engines      *EngineJSON        `json:"engines"`
+	Placement    []PlacementJSON    `json:"placement"`
+	Channels     []ChannelJSON      `json:"channels"`
+	Around       *CircumstancesJSON `json:"circumstances"`
+	Runs         []RunJSON          `json:"runs"`
+	Spoiled      []SpoiledJSON      `json:"spoiled"`
+	Gaps         []GapJSON          `json:"gaps"`
+	Faults       []FaultJSON        `json:"bus_faults"`
+	Notes        []NoteJSON         `json:"notes"`
+	Budgets      []BudgetJSON       `json:"uncertainty_budget"`
+	Cautions     []string           `json:"cautions"`
 
 	in     *TrialInput
 	lines  []LineSpeed
@@ -110,32 +111,6 @@ type TrialFileJSON struct {
 	Pieces        int       `json:"pieces"`
 	Stations      []string  `json:"stations"`
 	Shared        bool      `json:"stations_share_an_engine"`
-}
-
-// A RequirementJSON is what a setup has to meet.
-type RequirementJSON struct {
-	VacuumKPa      analyze.Number `json:"vacuum_kPa"`
-	SealTimeLimitS analyze.Number `json:"seal_time_limit_s"`
-	SealTimeShare  analyze.Number `json:"seal_time_share"`
-	VacuumMinKPa   analyze.Number `json:"vacuum_min_kPa"`
-	VacuumShare    analyze.Number `json:"vacuum_share"`
-	DropsMaxRate   analyze.Number `json:"drops_max_rate"`
-	Confidence     analyze.Number `json:"confidence"`
-	PicksPerMinute analyze.Number `json:"picks_per_minute"`
-	HoursPerYear   analyze.Number `json:"hours_per_year"`
-}
-
-// A SetupJSON is a combination of factor levels.
-type SetupJSON struct {
-	Name          string         `json:"name"`
-	Bag           string         `json:"bag"`
-	Cup           string         `json:"cup"`
-	Cups          int            `json:"cups"`
-	Placement     string         `json:"placement"`
-	Tilt          string         `json:"tilt"`
-	Engine        string         `json:"engine"`
-	EngineSetting string         `json:"engine_setting"`
-	RequiredKPa   analyze.Number `json:"required_kPa"`
 }
 
 // A SummaryJSON is what a setup showed in one measure.
@@ -261,8 +236,8 @@ func NewTrialReport(in TrialInput) (*TrialReport, error) {
 	r.File = TrialFileJSON{Name: in.Name, Trial: t.Name, Rig: in.Rig.Name, BegunUTC: in.Header.AnchorUTC.UTC(), SHA256: text(in.SHA256),
 		EnginesSHA256: text(in.EnginesSHA256), RigSHA256: in.Rig.SHA256(), TrialSHA256: t.SHA256(), RecordedBy: in.Header.Program, AnalysedBy: in.Set.Program, Set: in.Set.N,
 		ReportedBy: in.Program, Command: in.Command, Picks: len(t.Picks), Stations: in.Header.Stations, Shared: t.Shared}
-	r.Requirement = RequirementJSON{number(q.VacuumKPa), number(q.SealTimeLimitS), number(q.SealTimeShare), number(q.VacuumMinKPa), number(q.VacuumShare),
-		number(q.DropsMaxRate), number(q.Confidence), number(in.Rate), number(in.HoursPerYear)}
+	r.Requirement, r.HoursPerYear = Requirement(&q), number(in.HoursPerYear)
+	r.Requirement.PicksPerMinute = number(in.Rate)
 	choice := compare.Choose(t, in.Mix, in.Rate, in.Resamples, in.Seed)
 	r.Choice = Choice(choice)
 	for _, m := range choice.Machines {
@@ -276,9 +251,7 @@ func NewTrialReport(in TrialInput) (*TrialReport, error) {
 		}
 	}
 	r.Comparison = Comparison(t, c, compare.Judge(t), models)
-	for _, s := range t.Setups {
-		r.Setups = append(r.Setups, SetupJSON{s.Name, s.Bag, s.Cup, s.Cups, s.Placement, s.Tilt, s.Engine, s.EngineSetting, number(t.RequiredVacuumKPa(s.Name))})
-	}
+	r.Setups = Setups(t.Trial)
 	for _, s := range compare.Summaries(t, slices.Concat(compare.Measures, compare.Phases)) {
 		r.Summaries = append(r.Summaries, SummaryJSON{s.Setup, s.Measure.Name, s.Measure.Unit, s.Picks, s.Blocks, s.Block, scaled(s.Middle, s.Measure.Scale)})
 	}

@@ -285,7 +285,7 @@ func (c *catalog) stations(running, mounted int, begun, final []int) []StationSt
 func (c *catalog) describe(running int, live bool) TrialJSON {
 	h := c.file.Header()
 	j := TrialJSON{File: filepath.Base(c.file.Path()), Program: h.Program, AnchorUTC: h.AnchorUTC.UTC().Format(time.RFC3339Nano), Live: live, ByOperator: c.byOperator,
-		AmbientKPa: analyze.Number(math.NaN()), Stations: []StationJSON{}, Channels: []ChannelJSON{}, Setups: []SetupJSON{}, Runs: []RunJSON{}, Notes: []NoteJSON{},
+		AmbientKPa: analyze.Number(math.NaN()), Stations: []StationJSON{}, Channels: []ChannelJSON{}, Setups: []report.SetupJSON{}, Runs: []RunJSON{}, Notes: []NoteJSON{},
 		Measures: []MeasureJSON{}, Engines: []string{}}
 	vacuum := map[string]string{}
 	for _, g := range h.Groups {
@@ -330,12 +330,8 @@ func (c *catalog) describe(running int, live bool) TrialJSON {
 		return j
 	}
 	j.Name = c.trial.Name
-	q := &c.trial.Requirement
-	j.Requirement = &RequirementJSON{analyze.Number(q.VacuumKPa), analyze.Number(q.SealTimeLimitS), analyze.Number(q.SealTimeShare), analyze.Number(q.VacuumMinKPa),
-		analyze.Number(q.VacuumShare), analyze.Number(q.DropsMaxRate), analyze.Number(q.Confidence), analyze.Number(q.PicksPerMinute)}
-	for _, s := range c.trial.Setups {
-		j.Setups = append(j.Setups, SetupJSON{s.Name, s.Bag, s.Cup, s.Cups, s.Placement, s.Tilt, s.Engine, s.EngineSetting, analyze.Number(c.trial.RequiredVacuumKPa(s.Name))})
-	}
+	q := report.Requirement(&c.trial.Requirement)
+	j.Requirement, j.Setups = &q, report.Setups(c.trial)
 	j.Runs = c.sheet(running)
 	for _, r := range j.Runs {
 		if r.Status == Planned {

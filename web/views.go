@@ -45,24 +45,24 @@ type ProblemJSON struct {
 
 // A TrialJSON is what a trial file says of itself, with how far its plan has come.
 type TrialJSON struct {
-	Name        string           `json:"name"`
-	File        string           `json:"file"` // its name, without folders
-	Program     string           `json:"program"`
-	AnchorUTC   string           `json:"anchor_utc"` // of second 0
-	Live        bool             `json:"live"`
-	ByOperator  bool             `json:"by_operator"` // runs begin and end when an operator says so; else by the number of picks
-	AmbientKPa  analyze.Number   `json:"ambient_kPa"`
-	Rig         string           `json:"rig"`
-	Stations    []StationJSON    `json:"stations"`
-	Channels    []ChannelJSON    `json:"channels"`
-	Requirement *RequirementJSON `json:"requirement"` // null where the file has no trial text
-	Setups      []SetupJSON      `json:"setups"`
-	Runs        []RunJSON        `json:"runs"`
-	Next        *MountJSON       `json:"next"` // null where no run is left
-	Notes       []NoteJSON       `json:"notes"`
-	Measures    []MeasureJSON    `json:"measures"` // that setups are compared by
-	Engines     []string         `json:"engines"`  // that the engine view knows; empty where the server has no file of engines
-	Bench       bool             `json:"bench"`    // there are steps of a bench check
+	Name        string                  `json:"name"`
+	File        string                  `json:"file"` // its name, without folders
+	Program     string                  `json:"program"`
+	AnchorUTC   string                  `json:"anchor_utc"` // of second 0
+	Live        bool                    `json:"live"`
+	ByOperator  bool                    `json:"by_operator"` // runs begin and end when an operator says so; else by the number of picks
+	AmbientKPa  analyze.Number          `json:"ambient_kPa"`
+	Rig         string                  `json:"rig"`
+	Stations    []StationJSON           `json:"stations"`
+	Channels    []ChannelJSON           `json:"channels"`
+	Requirement *report.RequirementJSON `json:"requirement"` // null where the file has no trial text
+	Setups      []report.SetupJSON      `json:"setups"`
+	Runs        []RunJSON               `json:"runs"`
+	Next        *MountJSON              `json:"next"` // null where no run is left
+	Notes       []NoteJSON              `json:"notes"`
+	Measures    []MeasureJSON           `json:"measures"` // that setups are compared by
+	Engines     []string                `json:"engines"`  // that the engine view knows; empty where the server has no file of engines
+	Bench       bool                    `json:"bench"`    // there are steps of a bench check
 }
 
 // A StationJSON is one vacuum circuit.
@@ -92,31 +92,6 @@ type ChannelJSON struct {
 	Resolution analyze.Number `json:"resolution"`
 	Accuracy   analyze.Number `json:"accuracy"`
 	Group      string         `json:"group"` // bus, device and request
-}
-
-// A RequirementJSON is what a setup has to meet; null is not stated.
-type RequirementJSON struct {
-	VacuumKPa      analyze.Number `json:"vacuum_kPa"`
-	SealTimeLimitS analyze.Number `json:"seal_time_limit_s"`
-	SealTimeShare  analyze.Number `json:"seal_time_share"`
-	VacuumMinKPa   analyze.Number `json:"vacuum_min_kPa"`
-	VacuumShare    analyze.Number `json:"vacuum_share"`
-	DropsMaxRate   analyze.Number `json:"drops_max_rate"`
-	Confidence     analyze.Number `json:"confidence"`
-	PicksPerMinute analyze.Number `json:"picks_per_minute"`
-}
-
-// A SetupJSON is one combination of factor levels.
-type SetupJSON struct {
-	Name          string         `json:"name"`
-	Bag           string         `json:"bag"`
-	Cup           string         `json:"cup"`
-	Cups          int            `json:"cups"`
-	Placement     string         `json:"placement"`
-	Tilt          string         `json:"tilt"`
-	Engine        string         `json:"engine"`
-	EngineSetting string         `json:"engine_setting"`
-	RequiredKPa   analyze.Number `json:"required_kPa"`
 }
 
 // A RunStatus says how far a run has come.
