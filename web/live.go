@@ -65,16 +65,17 @@ type Live struct {
 
 // A durable is a pick or an event in the file, and how far a viewer has come who has it.
 type durable struct {
-	upto  store.Cursor
-	event string
-	data  []byte
+	upto store.Cursor
+	message
 }
 
 // A message is one event of the stream.
 type message struct {
-	event string
-	id    string
-	data  []byte
+	event   string
+	id      string
+	data    []byte
+	station string // of a pick, with its number there
+	n       int
 }
 
 // A viewer is one who listens.
@@ -294,7 +295,7 @@ func (l *Live) sendSoon(soon []pick.Pick, before map[string]string) map[string]s
 		key, data := fmt.Sprint(p.Station, "\x00", p.N), encode(v)
 		now[key] = string(data)
 		if before[key] != now[key] {
-			l.send(message{event: "provisional", data: data})
+			l.send(message{event: "provisional", data: data, station: p.Station, n: p.N})
 		}
 	}
 	return now
@@ -329,11 +330,11 @@ func (l *Live) read(after store.Cursor) (news []durable, upto store.Cursor, err 
 	at := after
 	for _, p := range picks {
 		at.Picks++ // while it is recorded a file has one analysis
-		news = append(news, durable{at, "pick", encode(l.catalog.view(p))})
+		news = append(news, durable{at, message{event: "pick", data: encode(l.catalog.view(p)), station: p.Station, n: p.N}})
 	}
 	for _, e := range events {
 		at.Events++
-		news = append(news, durable{at, "event", encode(report.Event(e))})
+		news = append(news, durable{at, message{event: "event", data: encode(report.Event(e))}})
 	}
 	return news, upto, nil
 }

@@ -32,7 +32,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 		fail(w, q.err)
 		return
 	}
-	out := &sse{w: w, c: http.NewResponseController(w)}
+	out := &sse{w: w, c: http.NewResponseController(w), final: map[string]int{}}
 	if s.live == nil {
 		if err := s.ready(r.Context()); err != nil {
 			fail(w, err)
@@ -104,7 +104,8 @@ func (s *Server) catchUp(out *sse, cursor store.Cursor) store.Cursor {
 		}
 		for _, d := range news {
 			cursor.Picks, cursor.Events = max(cursor.Picks, d.upto.Picks), max(cursor.Events, d.upto.Events)
-			out.send(message{event: d.event, id: formatID(cursor), data: d.data})
+			d.id = formatID(cursor)
+			out.send(d.message)
 		}
 	}
 	return cursor
@@ -123,9 +124,10 @@ func parseID(text string) (c store.Cursor, err error) {
 
 // sse writes server-sent events, each within a time.
 type sse struct {
-	w   http.ResponseWriter
-	c   *http.ResponseController
-	err error
+	w     http.ResponseWriter
+	c     *http.ResponseController
+	err   error
+	final map[string]int // of a station the last pick that was told as final
 }
 
 func (o *sse) begin() {
@@ -136,7 +138,17 @@ func (o *sse) begin() {
 	o.write("retry: 1000\n\n")
 }
 
+// send writes a message, but for what is known better already: a pick becomes final in the file
+// before all that is told of it until then has left the queue.
 func (o *sse) send(m message) {
+	switch m.event {
+	case "pick":
+		o.final[m.station] = max(o.final[m.station], m.n)
+	case "provisional":
+		if m.n <= o.final[m.station] {
+			return
+		}
+	}
 	text := "event: " + m.event + "\n"
 	if m.id != "" {
 		text += "id: " + m.id + "\n"
