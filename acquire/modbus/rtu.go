@@ -28,7 +28,9 @@ var ErrForeign = acquire.ErrForeign
 //   - An answer is of the unit and function asked, exactly as long as asked, with its CRC.
 //   - After a request without an answer, the next one to that unit is a probe, a read of
 //     another length than any request to it has. A device answers in order: once the probe
-//     is answered, no earlier answer is under way. What comes before is discarded.
+//     is answered, no earlier answer is under way. What comes before is discarded. Where a probe
+//     is not answered, the next one has a length of its own: the late answer to the first would
+//     pass for the second's, and leave that one's under way.
 //   - A refusal tells neither of which request it is nor of which length. One that comes while
 //     that of an earlier request may still be under way leaves the present one unanswered.
 //
@@ -56,6 +58,7 @@ type rtu struct {
 
 	asked map[byte]map[shape]bool // what requests to each unit look like, probes left out
 	doubt map[byte]bool           // units with an answer under way, perhaps
+	tries map[byte]int            // probes of units in doubt without an answer of their own
 	stray map[byte]int            // units with a refusal of a probe under way, perhaps: for so many more refused probes
 }
 
@@ -88,7 +91,7 @@ const grace = 20 * time.Millisecond
 
 func newRTU(bus config.Bus, timeout time.Duration) *rtu {
 	l := &rtu{framing: modbus.NewRTUClientHandler(""), timeout: timeout,
-		asked: map[byte]map[shape]bool{}, doubt: map[byte]bool{}, stray: map[byte]int{}}
+		asked: map[byte]map[shape]bool{}, doubt: map[byte]bool{}, tries: map[byte]int{}, stray: map[byte]int{}}
 	l.Packager = l.framing
 	l.dial = func(ctx context.Context) (port.Stream, error) { return port.Open(ctx, &bus, timeout) }
 	if bus.OnSerialPort() {
@@ -196,13 +199,17 @@ func (l *rtu) Send(request []byte) ([]byte, error) {
 	}
 	l.asked[unit][shapeOf(request)] = true
 	if l.doubt[unit] {
-		answered, err := l.exchange(l.probe(request), true)
+		probe := l.probe(request)
+		l.tries[unit]++
+		answered, err := l.exchange(probe, true)
 		if err != nil {
 			return nil, err
 		}
 		delete(l.doubt, unit)
 		if answered == nil { // refused, by one answer or another
 			l.stray[unit] = max(0, l.stray[unit]-1)
+		} else {
+			l.tries[unit] = 0
 		}
 	}
 	answer, err := l.exchange(request, false)
@@ -227,17 +234,22 @@ func shapeOf(request []byte) shape {
 }
 
 // probe returns a request like another, whose answer has a length that no request to the
-// unit has had.
+// unit has had, nor any of the last three probes that were not answered.
 func (l *rtu) probe(request []byte) []byte {
 	p := bytes.Clone(request[:6])
 	step := uint16(1)
 	if request[1] <= 2 {
 		step = 8 // bits, and their answers count bytes
 	}
+	skip := l.tries[p[0]] % 4
 	for n := uint16(1); ; n += step {
 		binary.BigEndian.PutUint16(p[4:], n)
-		if s := shapeOf(p); s.data > 2*maxRegisters || !l.asked[p[0]][s] {
+		s := shapeOf(p)
+		if s.data > 2*maxRegisters || !l.asked[p[0]][s] && skip == 0 {
 			break
+		}
+		if !l.asked[p[0]][s] {
+			skip--
 		}
 	}
 	// Near the end of the table the device refuses a longer one: that, too, is an answer.

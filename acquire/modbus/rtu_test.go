@@ -118,9 +118,11 @@ func TestRTUGuards(t *testing.T) {
 	const (
 		ask   = "1103006b0003"
 		probe = "1103006b0001" // sent after a request without an answer
+		again = "1103006b0002" // after a probe without one
 		good  = "+110306022b00000064"
 		bad   = "+110306ffffffffffff"
 		one   = "+110302022b"
+		two   = "+110304022b0000"
 		vals  = "555 0 100"
 	)
 	cases := []struct {
@@ -155,17 +157,21 @@ func TestRTUGuards(t *testing.T) {
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1, Stale: 1}},
 		{name: "late reply after the next request, and time passes", ops: []op{{ask, ""}, {probe, bad + " gap gap gap " + one}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1, Stale: 1}},
-		{name: "late reply and no other", ops: []op{{ask, ""}, {probe, bad}, {probe, one}, {ask, good}},
+		{name: "late reply and no other", ops: []op{{ask, ""}, {probe, bad}, {again, two}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1, Framing: 1}},
 		{name: "late refusal is not the probe's", ops: []op{{ask, ""}, {probe, "+118306 gap " + one}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1}},
 		{name: "probe refused", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1}},
-		{name: "refusals late by a time-out", ops: []op{{ask, ""}, {probe, "+118306"}, {ask, "+118306"}, {probe, bad + " " + one}, {ask, good}, {ask, good}},
+		{name: "late reply to a probe is not the next one's", ops: []op{{ask, ""}, {probe, ""}, {again, one + " " + two}, {ask, good}},
+			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 2, Stale: 1}},
+		{name: "late reply to a probe, and to what follows it", ops: []op{{ask, ""}, {probe, ""}, {again, one}, {"1103006b0004", two + " +110308022b000000000000"}, {ask, good}},
+			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 2, Framing: 1, Stale: 1}},
+		{name: "refusals late by a time-out", ops: []op{{ask, ""}, {probe, "+118306"}, {ask, "+118306"}, {again, bad + " " + two}, {ask, good}, {ask, good}},
 			want: []string{FaultTimeout, vals, vals}, stats: DeviceStats{Timeouts: 1, Stale: 1, Exceptions: map[Exception]uint64{6: 1}}},
-		{name: "refuses all after a time-out", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, "+118302"}, {probe, "+118302"}, {ask, "+118302"}, {ask, "+118302"}, {ask, "+118302"}},
+		{name: "refuses all after a time-out", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, "+118302"}, {again, "+118302"}, {ask, "+118302"}, {ask, "+118302"}, {ask, "+118302"}},
 			want: []string{FaultTimeout}, stats: DeviceStats{Timeouts: 1, Exceptions: map[Exception]uint64{2: 4}}},
-		{name: "mute four times, the port stays open", ops: []op{{ask, ""}, {probe, ""}, {probe, ""}, {probe, ""}, {probe, one}, {ask, good}},
+		{name: "mute four times, the port stays open", ops: []op{{ask, ""}, {probe, ""}, {again, ""}, {"1103006b0004", ""}, {"1103006b0005", "+11030a022b0000000000000000"}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 4}},
 
 		{name: "fewer registers, well formed", ops: []op{{ask, "+110304ffffffff"}, {probe, one}, {ask, good}},
