@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"slices"
 	"time"
 
 	"github.com/goburrow/modbus"
@@ -26,13 +27,13 @@ var ErrForeign = acquire.ErrForeign
 //
 //   - A request is sent into silence: what came before it is discarded.
 //   - An answer is of the unit and function asked, exactly as long as asked, with its CRC.
-//   - After a request without an answer, the next one to that unit is a probe, a read of
-//     another length than any request to it has. A device answers in order: once the probe
-//     is answered, no earlier answer is under way. What comes before is discarded. Where a probe
-//     is not answered, the next one has a length of its own: the late answer to the first would
-//     pass for the second's, and leave that one's under way.
-//   - A refusal tells neither of which request it is nor of which length. One that comes while
-//     that of an earlier request may still be under way leaves the present one unanswered.
+//   - A device answers in order, or not at all. What was asked and not answered stays under way
+//     (pending) until a later request is answered, or for so long that no answer can be expected.
+//   - While something is under way, a request follows a probe: a read whose answer looks like none
+//     of those under way nor like those to any request. Once it is answered nothing else comes.
+//   - A refusal tells neither of which request it is nor of which length. It is taken for one of the
+//     earliest request that it may belong to; the present one is refused where that is itself.
+//   - Lengths of probes take turns, that an answer which comes twice does not pass for a later one's.
 //
 // The stock transporter of goburrow discards nothing, takes answers of another length, and
 // sleeps 0.75 ms a character on fast lines.
@@ -52,14 +53,20 @@ type rtu struct {
 	n         int
 	last      time.Time // a byte was received or sent
 	echo      echo
-	sent      [8]byte // the last request, whose echo may come late
+	last8     [8]byte // the last request, whose echo may come late
 	from, to  time.Time
 	discarded uint64
 
-	asked map[byte]map[shape]bool // what requests to each unit look like, probes left out
-	doubt map[byte]bool           // units with an answer under way, perhaps
-	tries map[byte]int            // probes of units in doubt without an answer of their own
-	stray map[byte]int            // units with a refusal of a probe under way, perhaps: for so many more refused probes
+	asked   map[byte]map[shape]bool // what requests to each unit look like, probes left out
+	pending map[byte][]sent         // to each unit, and perhaps still to be answered, oldest first
+	probes  map[byte]int            // to each unit since nothing was under way
+	turn    int                     // of the lengths of probes
+}
+
+// A sent is what tells the answer of a request that went out.
+type sent struct {
+	shape
+	at time.Time
 }
 
 // A shape is what tells answers of one unit apart: function and number of data bytes.
@@ -89,9 +96,13 @@ const (
 // every 16 ms at the latest (the usual latency timer, from memory).
 const grace = 20 * time.Millisecond
 
+// latest is how long after a request its answer may come: a device server may hold one back
+// while its line is down, a device answers within a second (common practice, no source).
+const latest = 10 * time.Second
+
 func newRTU(bus config.Bus, timeout time.Duration) *rtu {
 	l := &rtu{framing: modbus.NewRTUClientHandler(""), timeout: timeout,
-		asked: map[byte]map[shape]bool{}, doubt: map[byte]bool{}, tries: map[byte]int{}, stray: map[byte]int{}}
+		asked: map[byte]map[shape]bool{}, pending: map[byte][]sent{}, probes: map[byte]int{}}
 	l.Packager = l.framing
 	l.dial = func(ctx context.Context) (port.Stream, error) { return port.Open(ctx, &bus, timeout) }
 	if bus.OnSerialPort() {
@@ -198,32 +209,22 @@ func (l *rtu) Send(request []byte) ([]byte, error) {
 		l.asked[unit] = map[shape]bool{}
 	}
 	l.asked[unit][shapeOf(request)] = true
-	if l.doubt[unit] {
+	l.pending[unit] = slices.DeleteFunc(l.pending[unit], func(s sent) bool { return time.Since(s.at) > latest })
+	if len(l.pending[unit]) > 0 {
 		probe := l.probe(request)
-		l.tries[unit]++
-		answered, err := l.exchange(probe, true)
-		if err != nil {
+		if probe == nil {
+			return nil, fmt.Errorf("%w: unit %d has answered none of the last %d requests", ErrTimeout, unit, len(l.pending[unit]))
+		}
+		// A device may refuse a longer read: then it goes on without one.
+		if _, err := l.exchange(probe); err != nil && (err != errRefused || l.underWay(unit, shapeOf(request))) {
 			return nil, err
 		}
-		delete(l.doubt, unit)
-		if answered == nil { // refused, by one answer or another
-			l.stray[unit] = max(0, l.stray[unit]-1)
-		} else {
-			l.tries[unit] = 0
-		}
 	}
-	answer, err := l.exchange(request, false)
-	switch {
-	case err != nil:
-		// A device that refuses all it is asked comes out of doubt after two time-outs.
-		l.doubt[unit], l.stray[unit] = true, 2
-	case answer[1]&0x80 == 0:
-		l.stray[unit] = 0
-	case l.stray[unit] > 0:
-		l.doubt[unit] = true
-	}
-	return answer, err
+	return l.exchange(request)
 }
+
+// errRefused says that all that came is a refusal, perhaps of an earlier request.
+var errRefused = fmt.Errorf("%w: a refusal came that may be of an earlier request", ErrTimeout)
 
 func shapeOf(request []byte) shape {
 	n := int(binary.BigEndian.Uint16(request[4:]))
@@ -233,41 +234,56 @@ func shapeOf(request []byte) shape {
 	return shape{request[1], 2 * n}
 }
 
-// probe returns a request like another, whose answer has a length that no request to the
-// unit has had, nor any of the last three probes that were not answered.
-func (l *rtu) probe(request []byte) []byte {
-	p := bytes.Clone(request[:6])
-	step := uint16(1)
-	if request[1] <= 2 {
-		step = 8 // bits, and their answers count bytes
-	}
-	skip := l.tries[p[0]] % 4
-	for n := uint16(1); ; n += step {
-		binary.BigEndian.PutUint16(p[4:], n)
-		s := shapeOf(p)
-		if s.data > 2*maxRegisters || !l.asked[p[0]][s] && skip == 0 {
-			break
-		}
-		if !l.asked[p[0]][s] {
-			skip--
-		}
-	}
-	// Near the end of the table the device refuses a longer one: that, too, is an answer.
-	return binary.LittleEndian.AppendUint16(p, config.CRC16(p))
+// underWay reports whether an answer in shape s may still come from unit.
+func (l *rtu) underWay(unit byte, s shape) bool {
+	return slices.ContainsFunc(l.pending[unit], func(p sent) bool { return p.shape == s })
 }
 
-// exchange sends request and returns its answer. As a probe, a refusal does not end it: it
-// may be the late answer to an earlier request, and what else comes is waited for.
-func (l *rtu) exchange(request []byte, probe bool) ([]byte, error) {
+// Of the lengths that a probe may have, so many of the shortest take turns.
+const turns = 16
+
+// probe returns a request like another, whose answer has a length that none under way and no
+// request to the unit has; nil where there is none. Every second one reads the other table of
+// the same width: its refusal, too, cannot be an earlier one.
+func (l *rtu) probe(request []byte) []byte {
+	p := bytes.Clone(request[:6])
+	unit := p[0]
+	if l.probes[unit]%2 == 1 {
+		p[1] = [...]byte{1: 2, 2: 1, 3: 4, 4: 3}[p[1]]
+	}
+	l.probes[unit]++
+	step := 1
+	if p[1] <= 2 {
+		step = 8 // bits, and their answers count bytes
+	}
+	for i := range maxRegisters {
+		k := i
+		if i < turns {
+			k = (l.turn + i) % turns
+		}
+		binary.BigEndian.PutUint16(p[4:], uint16(1+k*step))
+		if s := shapeOf(p); !l.asked[unit][s] && !l.underWay(unit, s) {
+			l.turn = k + 1
+			// Near the end of the table the device refuses a longer one: that, too, is an answer.
+			return binary.LittleEndian.AppendUint16(p, config.CRC16(p))
+		}
+	}
+	return nil
+}
+
+// exchange sends request and returns its answer: data in a shape that no other request under
+// way has, or a refusal that can be of no other.
+func (l *rtu) exchange(request []byte) ([]byte, error) {
 	if err := l.quiet(); err != nil {
 		return nil, err
 	}
+	unit, want := request[0], shapeOf(request)
+	l.pending[unit] = append(l.pending[unit], sent{want, time.Now()})
 	begin := time.Now()
-	copy(l.sent[:], request)
+	copy(l.last8[:], request)
 	if _, err := l.stream.Write(request); err != nil {
 		return nil, fmt.Errorf("send: %w", err)
 	}
-	want := shapeOf(request)
 	// At the earliest: a port may hold back what it was given.
 	end := begin.Add(time.Duration(len(request)) * l.character)
 	l.last = end
@@ -280,7 +296,7 @@ func (l *rtu) exchange(request []byte, probe bool) ([]byte, error) {
 			echoed = true
 		}
 		waitForEcho := !echoed && l.echo != echoNo && l.n < len(request) && l.n > 0 && bytes.HasPrefix(request, l.buf[:l.n])
-		if at, n := find(l.buf[:l.n], request[0], want); n > 0 && !waitForEcho {
+		if at, n := find(l.buf[:l.n], unit, want); n > 0 && !waitForEcho {
 			answer := l.buf[at : at+n]
 			if at > 0 {
 				l.discarded++
@@ -291,7 +307,8 @@ func (l *rtu) exchange(request []byte, probe bool) ([]byte, error) {
 					l.echo = echoYes
 				}
 			}
-			if !probe || answer[1] == request[1] {
+			if answer[1] == request[1] || l.refuse(unit, request[1]) {
+				l.pending[unit], l.probes[unit] = l.pending[unit][:0], 0
 				l.between(begin, end, time.Now(), n)
 				l.rest(at + n)
 				return answer, nil
@@ -313,15 +330,27 @@ func (l *rtu) exchange(request []byte, probe bool) ([]byte, error) {
 		case !errors.Is(err, os.ErrDeadlineExceeded):
 			return nil, err
 		case refused:
-			return nil, nil
+			return nil, errRefused
 		case l.n > 0:
 			n := l.n
 			l.n = 0
-			return nil, fmt.Errorf("%w: %d bytes hold no answer of unit %d, function %02X with %d data bytes and a right CRC", ErrFraming, n, request[0], want.function, want.data)
+			return nil, fmt.Errorf("%w: %d bytes hold no answer of unit %d, function %02X with %d data bytes and a right CRC", ErrFraming, n, unit, want.function, want.data)
 		default:
 			return nil, ErrTimeout
 		}
 	}
+}
+
+// refuse takes a refusal of function for an answer to the earliest request that it may belong
+// to, and reports whether that is the last one.
+func (l *rtu) refuse(unit, function byte) bool {
+	all := l.pending[unit]
+	i := slices.IndexFunc(all, func(s sent) bool { return s.function == function })
+	if i < len(all)-1 {
+		l.pending[unit] = slices.Delete(all, 0, i+1) // in order: what was sent before has no answer any more
+		return false
+	}
+	return true
 }
 
 // between notes between which instants the values of an answer of n bytes were taken: from
@@ -366,7 +395,7 @@ func (l *rtu) quiet() error {
 			counted = true
 			l.discarded++
 		}
-		if f, ok := firstFrame(l.buf[:l.n]); ok && l.listen > 0 && isRequest(f) && !bytes.Equal(f, l.sent[:]) && !l.mine(f) {
+		if f, ok := firstFrame(l.buf[:l.n]); ok && l.listen > 0 && isRequest(f) && !bytes.Equal(f, l.last8[:]) && !l.mine(f) {
 			return fmt.Errorf("%w: heard a request to unit %d, function %02X", ErrForeign, f[0], f[1])
 		}
 		l.makeRoom()
@@ -381,7 +410,7 @@ func (l *rtu) quiet() error {
 
 // mine reports whether f may be an answer to a request of ours, a late one.
 func (l *rtu) mine(f []byte) bool {
-	return f[1]&0x80 != 0 || l.asked[f[0]][shape{f[1], int(f[2])}] || l.doubt[f[0]]
+	return f[1]&0x80 != 0 || l.asked[f[0]][shape{f[1], int(f[2])}] || len(l.pending[f[0]]) > 0
 }
 
 // find returns where in b the first answer of unit in the shape wanted lies, or the first

@@ -118,11 +118,11 @@ func TestRTUGuards(t *testing.T) {
 	const (
 		ask   = "1103006b0003"
 		probe = "1103006b0001" // sent after a request without an answer
-		again = "1103006b0002" // after a probe without one
+		again = "1104006b0002" // after a probe without one
 		good  = "+110306022b00000064"
 		bad   = "+110306ffffffffffff"
 		one   = "+110302022b"
-		two   = "+110304022b0000"
+		two   = "+110404022b0000"
 		vals  = "555 0 100"
 	)
 	cases := []struct {
@@ -168,11 +168,16 @@ func TestRTUGuards(t *testing.T) {
 		{name: "late reply to a probe, and to what follows it", ops: []op{{ask, ""}, {probe, ""}, {again, one}, {"1103006b0004", two + " +110308022b000000000000"}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 2, Framing: 1, Stale: 1}},
 		{name: "refusals late by a time-out", ops: []op{{ask, ""}, {probe, "+118306"}, {ask, "+118306"}, {again, bad + " " + two}, {ask, good}, {ask, good}},
-			want: []string{FaultTimeout, vals, vals}, stats: DeviceStats{Timeouts: 1, Stale: 1, Exceptions: map[Exception]uint64{6: 1}}},
-		{name: "refuses all after a time-out", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, "+118302"}, {again, "+118302"}, {ask, "+118302"}, {ask, "+118302"}, {ask, "+118302"}},
-			want: []string{FaultTimeout}, stats: DeviceStats{Timeouts: 1, Exceptions: map[Exception]uint64{2: 4}}},
-		{name: "mute four times, the port stays open", ops: []op{{ask, ""}, {probe, ""}, {again, ""}, {"1103006b0004", ""}, {"1103006b0005", "+11030a022b0000000000000000"}, {ask, good}},
+			want: []string{FaultTimeout, vals, vals}, stats: DeviceStats{Timeouts: 2, Stale: 1}},
+		{name: "refuses all after a time-out", ops: []op{{ask, ""}, {probe, "+118302"}, {ask, "+118302"}, {again, "+118402"}, {ask, "+118302"}, {ask, "+118302"}, {ask, "+118302"}},
+			want: []string{FaultTimeout}, stats: DeviceStats{Timeouts: 2, Exceptions: map[Exception]uint64{2: 3}}},
+		{name: "mute four times, the port stays open", ops: []op{{ask, ""}, {probe, ""}, {again, ""}, {"1103006b0004", ""}, {"1104006b0005", "+11040a022b0000000000000000"}, {ask, good}},
 			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 4}},
+		// However long it was mute: the answer to its first probe passes for no other's.
+		{name: "mute for many probes, then answers all", ops: []op{{ask, ""}, {probe, ""}, {again, ""}, {"1103006b0004", ""}, {"1104006b0005", ""}, {"1103006b0006", one}, {"1104006b0007", ""},
+			{"1103006b0008", two + " +110310022b0000000000000000000000000000"}, {ask, good}}, want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 6, Framing: 1, Stale: 1}},
+		{name: "an answer to a probe comes twice, late", ops: []op{{ask, ""}, {probe, one}, {ask, one}, {"1103006b0002", bad + " " + one + " +110304022b0000"}, {ask, good}},
+			want: []string{FaultTimeout, vals}, stats: DeviceStats{Timeouts: 1, Framing: 1, Stale: 1}},
 
 		{name: "fewer registers, well formed", ops: []op{{ask, "+110304ffffffff"}, {probe, one}, {ask, good}},
 			want: []string{FaultFraming, vals}, stats: DeviceStats{Framing: 1}},
