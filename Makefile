@@ -31,7 +31,7 @@ test: vet page
 	$(GO) test ./store/forward/testserver # first: on a new machine it installs and builds the servers, once
 	$(GO) test $$($(GO) list ./... | grep -v -e /record$$ -e /web/e2e$$ -e /acquire/modbus$$)
 	$(GO) test ./web/e2e # a browser takes both cores
-	$(GO) test ./acquire/modbus # so do its servers; on a busy machine late answers over RS-485 can still deceive (DEVELOPERS.md)
+	$(GO) test ./acquire/modbus # so do its servers
 	$(GO) test ./record # polls on the real clock: not beside tests that take both cores
 	$(MAKE) --no-print-directory race cross fuzz
 

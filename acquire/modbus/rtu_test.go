@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/binary"
 	"encoding/hex"
+	"errors"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strings"
@@ -262,6 +264,74 @@ func bitText(b ...byte) string {
 		}
 	}
 	return strings.Join(s, " ")
+}
+
+// A device that stalls for up to half a second, 12 time-outs, and then answers all it was asked in
+// order, but loses, refuses or repeats some: many reads go without an answer, none gets another's.
+func TestLateAnswersDeceiveNoOne(t *testing.T) {
+	const timeout = 40 * time.Millisecond
+	n := 50_000
+	if os.Getenv("GRIPTRIAL_NIGHTLY") != "" {
+		n = 2_000_000
+	}
+	synctest.Test(t, func(t *testing.T) {
+		near, far := porttest.NewWires()
+		defer time.Sleep(time.Minute) // the device comes to its end
+		defer near.Close()
+		bus := rtuBus()
+		bus.Serial.Baud, bus.Serial.TrueSilence = 115200, true
+		l := newRTU(bus, timeout)
+		l.dial = func(context.Context) (port.Stream, error) { return near, nil }
+		require.NoError(t, l.open(t.Context()))
+
+		const seed = 5
+		go func() {
+			rng := rand.New(rand.NewPCG(seed, 1))
+			for request := readEight(far); request != nil; request = readEight(far) {
+				delay := time.Duration(rng.IntN(3)) * time.Millisecond
+				if rng.IntN(20) == 0 {
+					delay = time.Duration(rng.ExpFloat64() * float64(60*time.Millisecond))
+				}
+				time.Sleep(min(delay, 500*time.Millisecond))
+				table := []config.Table{1: config.Coil, 2: config.Discrete, 3: config.Holding, 4: config.Input}[request[1]]
+				data := served(table, int(binary.BigEndian.Uint16(request[2:])), int(binary.BigEndian.Uint16(request[4:])))
+				answer := append([]byte{request[0], request[1], byte(len(data))}, data...)
+				if rng.IntN(50) == 0 {
+					answer = []byte{request[0], request[1] | 0x80, 6}
+				}
+				answer = binary.LittleEndian.AppendUint16(answer, config.CRC16(answer))
+				switch rng.IntN(30) {
+				case 0: // lost
+				case 1:
+					far.Write(slices.Concat(answer, answer))
+				default:
+					far.Write(answer)
+				}
+			}
+		}()
+		rng := rand.New(rand.NewPCG(seed, 2))
+		right, refused, late := 0, 0, 0
+		for i := range n {
+			table := []config.Table{config.Discrete, config.Holding, config.Input}[rng.IntN(3)]
+			s := span{address: uint16(rng.IntN(3000)), quantity: uint16([]int{2, 8}[rng.IntN(2)])}
+			data, err := read(l, &Request{Unit: 17, Table: table}, &s)
+			var exception Exception
+			switch {
+			case err == nil:
+				require.Equal(t, served(table, int(s.address), int(s.quantity)), data, "seed %d, read %d: %s %d, %d", seed, i, table, s.address, s.quantity)
+				right++
+			case errors.As(err, &exception):
+				refused++
+			default:
+				require.True(t, l.keeps(err), "%v", err)
+				late++
+			}
+		}
+		t.Logf("%d reads: %d right, %d refused, %d without an answer", n, right, refused, late)
+		assert.Greater(t, right, n*3/4)
+		assert.Greater(t, refused, n/100)
+		assert.Greater(t, late, n/50)
+	})
 }
 
 // A request goes out only after a silence of 3.5 characters, a fixed 1.75 ms above 19,200

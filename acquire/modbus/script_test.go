@@ -174,3 +174,19 @@ func slots(s DeviceStats) uint64 {
 	}
 	return n
 }
+
+// served returns the data bytes that a right answer holds.
+func served(table config.Table, at, n int) []byte {
+	var data []byte
+	if isBits(table) {
+		data = make([]byte, (n+7)/8)
+		for i := range n {
+			data[i/8] |= byte((at+i)*40503>>7&1) << (i % 8)
+		}
+		return data
+	}
+	for i := range n {
+		data = binary.BigEndian.AppendUint16(data, uint16((at+i)*40503+12345))
+	}
+	return data
+}
