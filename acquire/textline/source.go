@@ -44,6 +44,11 @@ type Stats struct {
 	Dropped      uint64 // bytes that were no whole line: half ones, and what came between
 	Bursts       uint64 // times that several lines came in one go
 
+	// How long before its line a streaming device measured, at most: declared, or the period of
+	// its lines as seen. 0 for a device that is polled, and before its second line.
+	Latency  time.Duration
+	Declared bool // the rig file states it
+
 	// How late polls began after their deadlines; 0 for a device that streams. Median and P99
 	// are within 7 % above the true value.
 	LateMedian, LateP99, LateWorst time.Duration
@@ -359,6 +364,7 @@ func (s *Source) take(d *device, b []byte, last, now time.Time) bool {
 		d.see(lines[0].begin)
 		d.begin = lines[len(lines)-1].begin
 	}
+	s.count(0, func(c *Stats) { c.Latency, c.Declared = max(d.latency, d.period), d.latency > 0 })
 	for _, l := range lines {
 		from := l.begin.Add(-max(d.latency, d.period))
 		if d.latency == 0 && d.period == 0 && s.opened.Before(l.begin) {

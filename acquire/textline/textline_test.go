@@ -178,7 +178,8 @@ func TestStreaming(t *testing.T) {
 			"0: 108 at 1.3433s ± 51.5ms",
 		}, got)
 		st := s.Stats()[0]
-		assert.Equal(t, Stats{Device: "sensor", OK: 7, Timeouts: 1, Garbage: 1, Lost: 1, Dropped: st.Dropped, Bursts: 1}, st)
+		assert.Equal(t, Stats{Device: "sensor", OK: 7, Timeouts: 1, Garbage: 1, Lost: 1, Dropped: st.Dropped, Bursts: 1, Latency: st.Latency}, st)
+		assert.InDelta(t, 102*time.Millisecond, st.Latency, float64(2*time.Millisecond), "the longest period that was no pause, faded a little")
 		assert.Equal(t, uint64(2+2), st.Dropped, "35 and 7\\r")
 	})
 }
@@ -187,7 +188,7 @@ func TestDeclaredLatency(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := sensor(config.Line{Separator: ";", Terminator: "\n"}, channel("q", "1", 0.01))
 		d.TurnaroundS = 0.02
-		_, lines, end := start(t, bus(d))
+		s, lines, end := start(t, bus(d))
 		line := <-lines
 		line.Write([]byte("\n"))
 		time.Sleep(100 * time.Millisecond)
@@ -195,6 +196,7 @@ func TestDeclaredLatency(t *testing.T) {
 		time.Sleep(time.Millisecond)
 		// Ten characters take 10.4 ms: the line began at 89.6 ms, and was measured at most 20 ms before.
 		assert.Equal(t, []string{"0: 12345678900 at 79.6ms ± 10ms"}, end())
+		assert.Equal(t, Stats{Device: "sensor", OK: 1, Latency: 20 * time.Millisecond, Declared: true, Dropped: s.Stats()[0].Dropped}, s.Stats()[0])
 	})
 }
 

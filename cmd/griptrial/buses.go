@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 
 	"griptrial/acquire"
 	"griptrial/acquire/modbus"
@@ -73,13 +74,24 @@ func deviceLines(s busSource) []string {
 			tally(tallied{x.NotAnswered, "requests not answered"}, tallied{x.Noise, "bytes of noise"}, tallied{x.Lost, "times the port lost"})))
 	case *textline.Source:
 		for _, d := range s.Stats() {
-			lines = append(lines, fmt.Sprintf("%s: %d lines read%s", d.Device, d.OK,
+			lines = append(lines, fmt.Sprintf("%s: %d lines read%s%s", d.Device, d.OK, latencyText(d),
 				tally(tallied{d.Timeouts, "timed out"}, tallied{d.Garbage, "not in the form stated"}, tallied{d.Checksum, "with a wrong checksum"},
 					tallied{d.Lost, "times the connection lost"}, tallied{d.NoConnection, "times no connection"}, tallied{d.Skipped, "skipped"},
 					tallied{d.BackedOff, "backed off"}, tallied{d.Dropped, "bytes that were no line"}, tallied{d.Bursts, "bursts"}))+lateLine(d.LateMedian, d.LateP99))
 		}
 	}
 	return lines
+}
+
+// latencyText tells how old the values of a streaming device may be when they come.
+func latencyText(d textline.Stats) string {
+	switch {
+	case d.Latency == 0:
+		return ""
+	case d.Declared:
+		return fmt.Sprintf(", each measured up to %v before (stated as turnaround)", d.Latency)
+	}
+	return fmt.Sprintf(", each measured up to %v before (the period of its lines; turnaround in the rig file states it better)", d.Latency.Round(10*time.Microsecond))
 }
 
 // A tallied is a number of things and what they are.
