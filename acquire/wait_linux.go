@@ -9,6 +9,16 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// suspended returns for how many nanoseconds the computer was suspended since it was started,
+// or less: never more. Linux stops the monotonic clock meanwhile (clock_gettime(2)).
+func suspended() int64 {
+	var boot, monotonic unix.Timespec
+	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &boot) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC, &monotonic) != nil {
+		return 0
+	}
+	return boot.Nano() - monotonic.Nano()
+}
+
 // OwnThread gives the calling goroutine a thread of its own whose waits are not drawn out,
 // until release is called. The kernel lets a thread's waits for a serial port, and so the
 // silences between frames, be 50 µs late (prctl(2), PR_SET_TIMERSLACK).
