@@ -153,11 +153,15 @@ func TestWireAgreesWithTruth(t *testing.T) {
 	for _, x := range truth {
 		by[fmt.Sprint(x.Station, x.N)] = x
 	}
-	var in, all, inHold, allHold int
+	var in, all, inHold, allHold, touched int
 	var sum, square float64
 	for _, p := range found {
 		x, ok := by[fmt.Sprint(p.Station, p.N)]
 		require.True(t, ok, "%s pick %d is not in the truth", p.Station, p.N)
+		if p.TouchedByGap { // the machine did something else for a quarter of a second: no outcome is claimed
+			touched++
+			continue
+		}
 		require.Equal(t, x.Outcome, string(p.Outcome), "%s pick %d: %+v\n%+v", p.Station, p.N, x, p)
 		require.Equal(t, x.Run, p.Run, "%s pick %d", p.Station, p.N)
 		require.InDelta(t, x.SupplyOnS+shift, p.StartS, 0.3, // the same cycle: they are 0.8 s long
@@ -181,6 +185,7 @@ func TestWireAgreesWithTruth(t *testing.T) {
 			}
 		}
 	}
+	assert.LessOrEqual(t, touched, len(found)/8, "picks touched by a gap")
 	n := float64(all)
 	t.Logf("%d picks: %d of %d seal times (%.1f %%) and %d of %d hold vacuums (%.1f %%) within their intervals; mean error/u %.2f, rms %.2f",
 		len(found), in, all, 100*float64(in)/n, inHold, allHold, 100*float64(inHold)/float64(allHold), sum/n, math.Sqrt(square/n))
