@@ -273,7 +273,7 @@ func (l *loop) judged(b []sample.Batch) error {
 	for _, p := range j.Picks {
 		l.done[slices.Index(l.Stations.names, p.Station)]++
 	}
-	for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.Plan.Picks(l.run)) {
+	for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.run) {
 		if err := l.startRun(l.at); err != nil {
 			return err
 		}
@@ -299,13 +299,18 @@ func (l *loop) tell(j Judged, b []sample.Batch) {
 		Done: slices.Clone(l.done), Run: run, AtNS: l.at, Took: l.took, Queued: l.queued()})
 }
 
-// reached reports whether every station has made n picks.
-func (l *loop) reached(n int) bool {
-	return !slices.ContainsFunc(l.done, func(d int) bool { return d < n })
+// reached reports whether every station has made its picks up to the end of run r.
+func (l *loop) reached(r int) bool {
+	for i, name := range l.Stations.names {
+		if l.done[i] < l.Plan.Picks(name, r) {
+			return false
+		}
+	}
+	return true
 }
 
 func (l *loop) planDone() bool {
-	return l.Control == nil && l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Picks(l.Plan.Runs()))
+	return l.Control == nil && l.Plan != nil && l.Plan.Runs() > 0 && l.reached(l.Plan.Runs())
 }
 
 // startRun notes that the next run has begun at ns.

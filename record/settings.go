@@ -17,7 +17,6 @@ import (
 // that one of its setups does.
 type Plan struct {
 	trial *config.Trial
-	ends  []int // picks on each station up to the end of a run
 
 	// Where an operator begins and ends the runs:
 	byOperator bool
@@ -27,16 +26,8 @@ type Plan struct {
 }
 
 // NewPlan returns the plan of a trial. Runs follow each other: a station's picks are
-// counted through them.
-func NewPlan(t *config.Trial) *Plan {
-	p := &Plan{trial: t}
-	n := 0
-	for _, r := range t.Runs {
-		n += r.Picks
-		p.ends = append(p.ends, n)
-	}
-	return p
-}
+// counted through those that have a setup for it; in the others it rests.
+func NewPlan(t *config.Trial) *Plan { return &Plan{trial: t} }
 
 // NewOperatorPlan returns the plan of a trial whose runs an operator begins and ends.
 func NewOperatorPlan(t *config.Trial) *Plan {
@@ -79,8 +70,8 @@ func (p *Plan) Trial() *config.Trial { return p.trial }
 func (p *Plan) ByOperator() bool { return p.byOperator }
 
 // Run returns the number, from 1, of the run to which pick n of a station belongs; 0 where
-// the plan has no runs or an operator had begun none. Without an operator picks beyond the
-// plan belong to the last run.
+// the plan has no run with that station or an operator had begun none. Without an operator
+// picks beyond the plan belong to the station's last run.
 func (p *Plan) Run(station string, n int) int {
 	if p.byOperator {
 		if all := p.runs[station]; n <= len(all) {
@@ -88,24 +79,32 @@ func (p *Plan) Run(station string, n int) int {
 		}
 		return p.run
 	}
-	for i, end := range p.ends {
-		if n <= end {
-			return i + 1
+	end, last := 0, 0
+	for i, r := range p.trial.Runs {
+		if r.Setups[station] == "" {
+			continue
+		}
+		last = i + 1
+		if end += r.Picks; n <= end {
+			break
 		}
 	}
-	return len(p.ends)
+	return last
 }
 
-// Picks returns how many picks are planned on each station, up to the end of run r (from 1).
-func (p *Plan) Picks(r int) int {
-	if r < 1 || r > len(p.ends) {
-		return 0
+// Picks returns how many picks are planned on a station, up to the end of run r (from 1).
+func (p *Plan) Picks(station string, r int) int {
+	n := 0
+	for _, x := range p.trial.Runs[:min(r, len(p.trial.Runs))] {
+		if x.Setups[station] != "" {
+			n += x.Picks
+		}
 	}
-	return p.ends[r-1]
+	return n
 }
 
 // Runs returns the number of runs planned.
-func (p *Plan) Runs() int { return len(p.ends) }
+func (p *Plan) Runs() int { return len(p.trial.Runs) }
 
 // RequiredKPa returns the vacuum that pick n of a station requires, which begins now.
 func (p *Plan) RequiredKPa(station string, n int) float64 {
@@ -134,6 +133,9 @@ func Settings(rig *config.Rig, plan *Plan) ([]pick.Settings, error) {
 	var all []pick.Settings
 	for _, s := range rig.Stations {
 		for i, r := range plan.trial.Runs {
+			if r.Setups[s.Name] == "" {
+				continue
+			}
 			if v := plan.trial.RequiredVacuumKPa(r.Setups[s.Name]); !(v > 0) {
 				return nil, fmt.Errorf("run %d, station %s: no required vacuum; state it for setup %q or for the trial",
 					i+1, s.Name, r.Setups[s.Name])

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"fmt"
 	"io/fs"
 	"math"
 	"os"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"griptrial/acquire/sample"
 	"griptrial/config"
 	"griptrial/simulator"
 	"griptrial/store"
@@ -169,4 +171,50 @@ runs:
 	c, err := Compare(file, 1, stations, nil)
 	require.NoError(t, err)
 	assert.True(t, c.OK(), "%v", c.Differences)
+}
+
+// A run may leave a station out: it rests, and its picks are counted through the runs that have
+// a setup for it, in the plan and in what really happened.
+func TestAStationRests(t *testing.T) {
+	names := []string{"s1", "s2"}
+	sc := simulator.DemoScenario(12).OnStations(names)
+	require.GreaterOrEqual(t, len(sc.Runs), 3)
+	delete(sc.Runs[0].Setups, "s2")
+	delete(sc.Runs[len(sc.Runs)-1].Setups, "s1")
+	rig := wireRig(t, names, "127.0.0.1:1", 10)
+	plan := NewPlan(wireTrial(sc))
+	each := sc.Runs[0].Picks
+	require.Equal(t, each, sc.Runs[1].Picks)
+	assert.Equal(t, []int{1, 1, 2, len(sc.Runs) - 1}, []int{plan.Run("s1", 1), plan.Run("s1", each), plan.Run("s1", each+1), plan.Run("s1", 1000)})
+	assert.Equal(t, []int{2, 3, len(sc.Runs)}, []int{plan.Run("s2", 1), plan.Run("s2", each+1), plan.Run("s2", 1000)})
+	assert.Equal(t, []int{each, 0, 2 * each, each}, []int{plan.Picks("s1", 1), plan.Picks("s2", 1), plan.Picks("s1", 2), plan.Picks("s2", 2)})
+	assert.Zero(t, plan.Run("s3", 1))
+
+	settings, err := Settings(rig, plan)
+	require.NoError(t, err)
+	sim, err := simulator.NewRig(sc, *rig)
+	require.NoError(t, err)
+	truth, err := simulator.Fast(sc, *rig, 0.1, func(sample.Batch) error { return nil })
+	require.NoError(t, err)
+	run := map[string]int{}
+	for _, x := range truth {
+		run[fmt.Sprint(x.Station, x.N)] = x.Run
+	}
+	source := &fastSource{rig: sim, sc: sc, cfg: *rig, whole: true}
+	s, err := NewStations(source.Groups(), settings, plan)
+	require.NoError(t, err)
+	file, err := store.Create(filepath.Join(t.TempDir(), "rests.gtrial"), store.Header{Program: "test", AnchorUTC: time.Unix(0, 0), RigText: rig.Text, Groups: source.Groups(), Stations: names})
+	require.NoError(t, err)
+	defer file.Close()
+	r := Recorder{File: file, Sources: []Source{source}, Stations: s, Plan: plan, CommitEvery: time.Millisecond, EndAfterPlan: true}
+	require.NoError(t, r.Run(t.Context()))
+	found, err := file.Picks(1, "")
+	require.NoError(t, err)
+	require.Len(t, found, len(truth))
+	for _, p := range found {
+		assert.Equal(t, run[fmt.Sprint(p.Station, p.N)], p.Run, "%s pick %d", p.Station, p.N)
+	}
+	runs, err := file.Runs()
+	require.NoError(t, err)
+	assert.Len(t, runs, len(sc.Runs), "none waited for a station that rests")
 }

@@ -221,16 +221,21 @@ func requireSamePicks(t *testing.T, want, got []pick.Pick) {
 
 // A fastSource hands on what a simulated rig shows, without a wire, and a fault now and then.
 type fastSource struct {
-	rig *simulator.Rig
-	sc  simulator.Scenario
-	cfg config.Rig
-	n   int
+	rig   *simulator.Rig
+	sc    simulator.Scenario
+	cfg   config.Rig
+	whole bool // without faults
+	n     int
 }
 
 func (f *fastSource) Groups() []sample.Group { return f.rig.Groups() }
 
 func (f *fastSource) Run(ctx context.Context, emit func(sample.Batch)) error {
 	_, err := simulator.Fast(f.sc, f.cfg, 0, func(b sample.Batch) error {
+		if f.whole {
+			emit(b)
+			return ctx.Err()
+		}
 		f.n++
 		if f.n%37 == 0 && len(b.T) > 0 {
 			emit(sample.Batch{Group: b.Group, Fault: "timeout", FaultNS: b.T[0] - 1})

@@ -25,7 +25,11 @@ type progress struct {
 
 func newProgress(w io.Writer, rig *config.Rig, plan *record.Plan) *progress {
 	p := &progress{w: w, rig: rig, plan: plan}
-	if n := plan.Picks(plan.Runs()) * len(rig.Stations); n > 0 && isTerminal(w) {
+	n := 0
+	for _, s := range rig.Stations {
+		n += plan.Picks(s.Name, plan.Runs())
+	}
+	if n > 0 && isTerminal(w) {
 		p.bar = progressbar.NewOptions(n, progressbar.OptionSetWriter(w), progressbar.OptionSetDescription("picks"),
 			progressbar.OptionShowCount(), progressbar.OptionSetWidth(30), progressbar.OptionSetPredictTime(true),
 			progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish())
