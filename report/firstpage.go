@@ -9,6 +9,7 @@ import (
 	"griptrial/analyze"
 	"griptrial/analyze/compare"
 	"griptrial/report/document"
+	"griptrial/report/drawing"
 )
 
 // Document returns the whole report: the first page, the evidence, the method, the cautions.
@@ -38,6 +39,18 @@ func (r *TrialReport) nameOfTrial() string {
 		return short(r.File.Name, 120)
 	}
 	return short(r.File.Trial, 120)
+}
+
+// sentence returns the choice in one sentence, its names set off where they run from right to left.
+func (r *TrialReport) sentence() string {
+	var pairs []string
+	for _, m := range r.Choice.Machines {
+		pairs = append(pairs, m.Levels, drawing.Isolated(m.Levels))
+		for _, b := range m.Bags {
+			pairs = append(pairs, b.Bag, drawing.Isolated(b.Bag))
+		}
+	}
+	return strings.NewReplacer(pairs...).Replace(r.Choice.Sentence)
 }
 
 // answers are what a verdict's answer is called, with a mark that a grey print keeps.
@@ -127,7 +140,7 @@ func (r *TrialReport) lacks(v VerdictJSON) (missing []string) {
 func (r *TrialReport) firstPage() document.Section {
 	s := document.Section{}
 	add := func(b ...document.Block) { s.Blocks = append(s.Blocks, b...) }
-	add(document.Paragraph{Words: r.Choice.Sentence, Style: document.Lead})
+	add(document.Paragraph{Words: r.sentence(), Style: document.Lead})
 	add(document.Paragraph{Words: r.required() + r.mixWords()})
 	if !r.Comparison.Finished && !r.Comparison.Sequential {
 		add(document.Paragraph{Words: "The planned runs are not finished: every answer below is provisional."})

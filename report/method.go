@@ -171,7 +171,7 @@ func (r *TrialReport) reproduceSection() document.Section {
 	}
 	program := f.ReportedBy
 	t := document.Table{Caption: "Where this report comes from", Columns: []document.Column{{Head: "What"}, {Head: "Which"}}, Rows: [][]document.Cell{
-		{document.Words("Trial file"), document.Words(short(f.Name, 200))},
+		{document.Words("Trial file"), document.Words(cut(f.Name, 200))},
 		{document.Words("SHA-256 of the trial file"), document.Words(hash)},
 		{document.Words("SHA-256 of the rig's description in it"), document.Words(f.RigSHA256)},
 		{document.Words("SHA-256 of the trial's plan in it"), document.Words(f.TrialSHA256)},
@@ -180,13 +180,13 @@ func (r *TrialReport) reproduceSection() document.Section {
 		{document.Words("Analysed by"), document.Words("griptrial " + f.AnalysedBy)},
 		{document.Words("This report by"), document.Words("griptrial " + program)},
 		{document.Words("Resampling"), document.Words(fmt.Sprintf("%s resamples of pieces, seed %d", count(r.in.Resamples), r.in.Seed))},
-		{document.Words("Command"), document.Words(short(f.Command, 1000))},
+		{document.Words("Command"), document.Words(cut(f.Command, 1000))},
 	}}
 	if f.EnginesSHA256 != nil {
 		t.Rows = append(t.Rows, []document.Cell{document.Words("SHA-256 of the file of engines"), document.Words(*f.EnginesSHA256)})
 	}
 	s.Blocks = append(s.Blocks, t, document.List{Items: []string{
-		"Compare the hash: sha256sum " + short(f.Name, 200) + " gives the one above.",
+		"Compare the hash: sha256sum " + cut(f.Name, 200) + " gives the one above.",
 		"griptrial verify reads every block of the file, and judges every pick again from the raw counts: it finds the same picks to the bit.",
 		"The command above, by the same version, makes the same bytes of this report again: nothing in it depends on the day or the machine.",
 		"griptrial compare --json and griptrial choose --json give every number of the verdicts and of the choice.",

@@ -15,7 +15,7 @@ func (r *TrialReport) OnePage() *document.Document {
 	d := r.newDocument("Shop-floor sheet: " + r.nameOfTrial())
 	s := document.Section{}
 	add := func(b ...document.Block) { s.Blocks = append(s.Blocks, b...) }
-	add(document.Paragraph{Words: r.Choice.Sentence, Style: document.Lead})
+	add(document.Paragraph{Words: r.sentence(), Style: document.Lead})
 	chosen := r.Chosen()
 	if chosen == nil {
 		add(document.Paragraph{Words: "There is nothing to mount yet. " + r.required()})

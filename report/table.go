@@ -11,6 +11,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/pick"
+	"griptrial/report/drawing"
 )
 
 // Digits returns value and uncertainty as "84.2 ± 1.2": the uncertainty with two digits
@@ -236,8 +237,11 @@ func Counts(picks []pick.Pick) string {
 	return head + ": " + strings.Join(parts, ", ")
 }
 
-// short returns s, cut after n characters where it is longer, with how long it is.
-func short(s string, n int) string {
+// short returns a name cut as cut does, set off where it runs from right to left.
+func short(s string, n int) string { return drawing.Isolated(cut(s, n)) }
+
+// cut returns s, cut after n characters where it is longer, with how long it is.
+func cut(s string, n int) string {
 	r := []rune(s)
 	if len(r) <= n {
 		return s

@@ -63,7 +63,7 @@ func value(x float64) string {
 
 // plain returns words that no spreadsheet takes as a formula.
 func plain(s string) string {
-	s = drawing.Clean(s)
+	s = drawing.Bare(drawing.Clean(s))
 	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
 		return "'" + s
 	}

@@ -30,6 +30,9 @@ var hostile = map[string]string{
 	"formula":    "=cmd|'/C calc'!A0",
 	"PDF string": `(a) Tj \) ET /JS`,
 	"right":      "שקית עם אדמה 40 مم كيس",
+	"Arabic":     "كيس بذور العشب",
+	"set off":    drawing.Isolated("كيس بذور العشب") + " 5 kg",
+	"Chinese":    "草种袋",
 	"override":   "safe\u202Etxe.exe",
 	"emoji":      "bark 🪵🌱",
 	"Cyrillic":   "Мешок с грунтом, 40 мм",
@@ -124,7 +127,12 @@ func TestHostilePDF(t *testing.T) {
 		for _, name := range []string{"script", "PDF string", "Cyrillic", "Greek"} {
 			assert.Contains(t, text, hostile[name], "%s: %s", paper.Name, name)
 		}
-		assert.Contains(t, text, "U+1F331", "what the font lacks is told")
+		// Who searches or copies finds words as they are read, not as they stand joined.
+		assert.GreaterOrEqual(t, strings.Count(text, hostile["Arabic"]), 10)
+		assert.NotRegexp(t, "[\uFB50-\uFDFF\uFE70-\uFEFC\u2068\u2069]", text)
+		assert.Contains(t, text, "bark ⟨1FAB5 1F331⟩", "what the font lacks")
+		assert.Contains(t, text, "⟨8349 79CD 888B⟩")
+		assert.Contains(t, strings.Join(strings.Fields(text), " "), "Numbers in ⟨ ⟩ are Unicode’s")
 		assert.Contains(t, text, "U+202E")
 		assert.NotContains(t, text, "\u202E")
 		assert.NotEmpty(t, popplertest.Render(t, path, 20))

@@ -35,7 +35,7 @@ func (d *Document) HTML(out io.Writer) error {
 <h1>%s</h1>
 <p class="under">%s</p>
 </header>
-`, esc(d.Title), style, esc(d.Title), esc(d.Under))
+`, esc(drawing.Bare(d.Title)), style, esc(d.Title), esc(d.Under))
 	var n numbering
 	if len(d.Sections) > 3 {
 		fmt.Fprintf(w, "<nav aria-label=\"contents\"><ul>\n")

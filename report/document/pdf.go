@@ -37,7 +37,7 @@ const (
 func (d *Document) PDF(out io.Writer, paper Paper) error {
 	p := d.pages(paper)
 	doc := drawing.NewPDF(paper.WidthMM, paper.HeightMM, d.DatedUTC)
-	doc.SetTitle(drawing.Clean(d.Title), true)
+	doc.SetTitle(drawing.Bare(drawing.Clean(d.Title)), true)
 	doc.SetLang("en")
 	marks := p.marks
 	for i, page := range p.pages {
@@ -45,7 +45,7 @@ func (d *Document) PDF(out io.Writer, paper Paper) error {
 		for ; len(marks) > 0 && marks[0].page == i; marks = marks[1:] {
 			title, _ := drawing.Printable(marks[0].title)
 			doc.SetFont(drawing.Family, "", 8)
-			doc.Bookmark(title, 0, marks[0].yMM)
+			doc.Bookmark(drawing.Bare(title), 0, marks[0].yMM)
 		}
 		page.PDF(doc, 0, 0)
 	}
@@ -100,18 +100,7 @@ func (d *Document) pages(paper Paper) *pager {
 	for _, s := range d.Sections {
 		p.section(s)
 	}
-	if len(p.lacking) > 0 {
-		var names []string
-		for _, r := range slices.Sorted(maps.Keys(p.lacking)) {
-			names = append(names, fmt.Sprintf("U+%04X", r))
-		}
-		more := ""
-		if n := len(names) - 20; n > 0 {
-			names, more = names[:20], fmt.Sprintf(" and %d more", n)
-		}
-		p.y += 3
-		p.paragraph(Paragraph{Words: "In this print \uFFFD stands for characters that its font lacks or that would hide or turn other text: " + strings.Join(names, ", ") + more + ".", Style: Small})
-	}
+	p.tellLacking()
 	for i, page := range p.pages {
 		foot := drawing.Font{SizeMM: 2.5, Ink: drawing.Dark}
 		y := page.HeightMM - 8
@@ -129,6 +118,30 @@ func (d *Document) pages(paper Paper) *pager {
 		page.Words(drawing.Point{X: page.WidthMM - sideMM, Y: y}, last, foot)
 	}
 	return p
+}
+
+// tellLacking says at the end what stands for characters that the print does not show.
+func (p *pager) tellLacking() {
+	var hidden []string
+	coded := false
+	for _, r := range slices.Sorted(maps.Keys(p.lacking)) {
+		if drawing.Hides(r) {
+			hidden = append(hidden, fmt.Sprintf("U+%04X", r))
+		} else {
+			coded = true
+		}
+	}
+	p.y += 3
+	if coded {
+		p.paragraph(Paragraph{Words: "Numbers in ⟨ ⟩ are Unicode’s for characters that the font of this print lacks; the HTML of this document shows the characters.", Style: Small})
+	}
+	if hidden != nil {
+		more := ""
+		if n := len(hidden) - 20; n > 0 {
+			hidden, more = hidden[:20], fmt.Sprintf(" and %d more", n)
+		}
+		p.paragraph(Paragraph{Words: "\uFFFD stands for characters that would hide or turn other text: " + strings.Join(hidden, ", ") + more + ".", Style: Small})
+	}
 }
 
 func (p *pager) section(s Section) {
@@ -270,7 +283,7 @@ func wrap(words string, size float64, bold bool, width float64) []string {
 	if line != "" {
 		lines = append(lines, line)
 	}
-	return lines
+	return drawing.Reopen(lines)
 }
 
 const (

@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -114,26 +116,118 @@ func TestTicks(t *testing.T) {
 	}
 }
 
-// What a font lacks, and what would hide or turn other text, is shown as U+FFFD and told.
+// What would hide or turn other text is shown as U+FFFD, what a font lacks by its number, so that
+// names that differ are shown as different ones; both are told.
 func TestPrintable(t *testing.T) {
 	for _, c := range []struct{ name, in, want, lacking string }{
 		{"plain", "bark, 40 mm", "bark, 40 mm", ""},
 		{"Cyrillic and Greek", "Мешок με χώμα", "Мешок με χώμα", ""},
-		{"emoji", "bag 🌱", "bag \uFFFD", "🌱"},
+		{"emoji", "bag 🌱", "bag ⟨1F331⟩", "🌱"},
+		{"Chinese", "草种, 5 kg", "⟨8349 79CD⟩, 5 kg", "草种"},
+		{"Thai", "ถุง 4", "⟨0E16 0E38 0E07⟩ 4", "ถุง"},
+		{"letter and accent", "Gra\u0308ser", "Gräser", ""},
 		{"direction", "a\u202Ebc", "a\uFFFDbc", "\u202E"},
 		{"control", "a\x1b[31m\tb\n", "a\uFFFD[31m b ", "\x1b"},
 		{"a replacement of the user's", "\uFFFD", "\uFFFD", ""},
+		{"a name set off", Isolated("שקית"), "\u2068שקית\u2069", ""},
 	} {
 		got, lacking := Printable(c.in)
 		assert.Equal(t, c.want, got, c.name)
 		assert.Equal(t, c.lacking, string(lacking), c.name)
+		again, _ := Printable(got)
+		assert.Equal(t, got, again, c.name)
 	}
 	assert.Equal(t, "\uFFFD", Clean("\xff"))
-	assert.Equal(t, "bag םולש, 40", Visual("bag שלום, 40"))
-	assert.Equal(t, "a דג (12) בא b", Visual("a אב (12) גד b"), "numbers are not turned, brackets are")
-	assert.Equal(t, "plain (a)", Visual("plain (a)"))
 	assert.InDelta(t, 2*Width("xy", 3, false), Width("xyxy", 3, false), 1e-9)
 	assert.Greater(t, Width("bark", 3, true), Width("bark", 3, false))
+	assert.InDelta(t, Width("⟨8349⟩", 3, false), Width("草", 3, false), 1e-9)
+	assert.InDelta(t, Width("שקית", 3, false), Width(Isolated("שקית"), 3, false), 1e-9, "its marks take no room")
+}
+
+// upper writes capital letters as Hebrew ones, as the examples of Annex 9 have them.
+func upper(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= 'A' && r <= 'Z' {
+			return 'א' + r - 'A'
+		}
+		return r
+	}, s)
+}
+
+// The order of writing. The first two are examples of Unicode's Annex 9 (UAX #9, rule L2) in a
+// line that runs from left to right, the others follow from its rules.
+func TestVisual(t *testing.T) {
+	for _, c := range []struct{ name, in, want string }{
+		{"one word", "car means CAR.", "car means RAC."},
+		{"numbers", "he said “IT IS 123, 456, OK”.", "he said “KO ,456 ,123 SI TI”."},
+		{"words between", "DID YOU SAY ’he said “car MEANS CAR”‘?", "YAS UOY DID ’he said “car RAC SNAEM”‘?"},
+		{"stays", "plain (a), 40 mm – Мешок", "plain (a), 40 mm – Мешок"},
+		{"brackets", "a AB (12) CD b", "a DC (12) BA b"},
+		{"less than", "AB < CD", "DC > BA"},
+		{"number behind", "AB 5, c", "5 BA, c"},
+		{"per cent", "AB 5%", "5% BA"},
+		{"number behind a name set off", "\u2068AB\u2069 5, c", "BA 5, c"},
+		{"name with a number, set off", "for \u2068AB 5 kg\u2069, 3 mm", "for kg 5 BA, 3 mm"},
+		{"two names", "\u2068AB\u2069, \u2068CD\u2069 with A", "BA, DC with A"},
+		{"a name that begins rightwards", "\u2068a AB 5\u2069 b", "a 5 BA b"},
+		{"not closed", "a \u2068AB 5", "a 5 BA"},
+		{"nothing to close", "AB\u2069 c", "BA c"},
+		{"within", "\u2068AB \u2068c d\u2069 E\u2069 5", "E c d BA 5"},
+		{"Arabic digits", "سم ١٢, a", "١٢ مس, a"},
+	} {
+		if c.name != "two names" {
+			c.in, c.want = upper(c.in), upper(c.want)
+		} else {
+			c.in, c.want = "\u2068אב\u2069, \u2068גד\u2069 with A", "בא, דג with A"
+		}
+		assert.Equal(t, c.want, Visual(c.in), c.name)
+	}
+	assert.Equal(t, "\u2068אב\u2069 | cup", Isolated("אב | cup"))
+	assert.Equal(t, "bag | cup", Isolated("bag | cup"))
+	assert.Equal(t, "\u2068אבג\u2069", Isolated("אב\u2069ג"), "a name cannot end its own setting off")
+}
+
+// No character is lost or doubled, whatever the words.
+func TestVisualKeepsAll(t *testing.T) {
+	const seed = 7
+	r := rand.New(rand.NewPCG(seed, 0))
+	alphabet := []rune("ab אבגסمي 12٣4 ,.%-()<| \u2068\u2069\u05B0\u0301")
+	for range 4_000 {
+		in := make([]rune, r.IntN(24))
+		for i := range in {
+			in[i] = alphabet[r.IntN(len(alphabet))]
+		}
+		got := []rune(Visual(string(in)))
+		want := []rune(Bare(string(in)))
+		for _, x := range [][]rune{got, want} {
+			for i := range x {
+				x[i] = min(x[i], mirrored(x[i]))
+			}
+			slices.Sort(x)
+		}
+		require.Equal(t, string(want), string(got), "seed %d: %q", seed, string(in))
+	}
+}
+
+// Letters of the Arabic script in the forms that join them, as the Unicode Standard, chapter 9.2,
+// has it (table 9-5 and the figures there).
+func TestJoined(t *testing.T) {
+	for _, c := range []struct{ name, in, want string }{
+		{"all four forms", "ببب ب", "\uFE91\uFE92\uFE90 \uFE8F"},
+		{"joins only the letter before", "دار", "\uFEA9\uFE8D\uFEAD"},
+		{"bag", "كيس", "\uFEDB\uFEF4\uFEB2"},
+		{"lam with alef", "لا سلام", "\uFEFB \uFEB3\uFEFC\uFEE1"},
+		{"lam with alef and a mark between", "لَا", "\uFEFB\u064E"},
+		{"marks do not part letters", "بَب", "\uFE91\u064E\uFE90"},
+		{"tatweel", "بـب", "\uFE91ـ\uFE90"},
+		{"kept apart", "ب\u200Cب", "\uFE8F\u200C\uFE8F"},
+		{"hamza joins nothing", "بءب", "\uFE8F\uFE80\uFE8F"},
+		{"Persian", "گچپ", "\uFB94\uFB7D\uFB57"},
+		{"a letter whose joined forms the font has not", "بۅب", "\uFE8F\u06C5\uFE8F"},
+		{"Hebrew stays", "שלום a 5", "שלום a 5"},
+	} {
+		assert.Equal(t, fmt.Sprintf("%+q", c.want), fmt.Sprintf("%+q", string(joined([]rune(c.in)))), c.name)
+	}
 }
 
 // In a grey print the inks of lines that follow each other differ, and so do all dashes.

@@ -1,7 +1,7 @@
 package drawing
 
 import (
-	"slices"
+	"fmt"
 	"strings"
 	"sync"
 	"unicode"
@@ -13,7 +13,7 @@ import (
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/image/math/fixed"
-	"golang.org/x/text/unicode/bidi"
+	"golang.org/x/text/unicode/norm"
 )
 
 // Family is the name of the font in a PDF: DejaVu Sans Condensed, free to embed.
@@ -62,10 +62,12 @@ func Width(s string, sizeMM float64, bold bool) float64 {
 		f = heavy()
 	}
 	sum := 0.0
-	for _, r := range s {
-		if r < letters && f[r] >= 0 {
+	for _, r := range glyphs(s) {
+		switch {
+		case r == isolate || r == endIsolate:
+		case r < letters && f[r] >= 0:
 			sum += float64(f[r])
-		} else {
+		default:
 			sum += float64(f[replacement])
 		}
 	}
@@ -76,14 +78,17 @@ func Width(s string, sizeMM float64, bold bool) float64 {
 const replacement = '\uFFFD'
 
 // shown returns what stands for r: itself, a blank for white space, U+FFFD for controls, those
-// that turn the direction of writing too, and for bytes that are no UTF-8.
+// that turn the direction of writing too, and for bytes that are no UTF-8. The marks of a name set
+// off by Isolated turn nothing outside it, and stay.
 func shown(r rune) rune {
 	switch {
+	case r == isolate, r == endIsolate:
+		return r
 	case r == utf8.RuneError, r == 0xFFFE, r == 0xFFFF:
 		return replacement
 	case unicode.IsSpace(r):
 		return ' '
-	case unicode.IsControl(r), r == 0x200E, r == 0x200F, r == 0x061C, r >= 0x202A && r <= 0x202E, r >= 0x2066 && r <= 0x2069:
+	case unicode.IsControl(r), r == 0x200E, r == 0x200F, r == 0x061C, r >= 0x202A && r <= 0x202E, r >= 0x2066 && r <= 0x2067:
 		return replacement
 	}
 	return r
@@ -93,56 +98,60 @@ func shown(r rune) rune {
 // turn other text.
 func Clean(s string) string { return strings.Map(shown, s) }
 
-// Printable returns Clean(s) with U+FFFD for every character that the PDF's font lacks, too,
-// and the characters that U+FFFD stands for.
+// Printable returns Clean(s) fit for the PDF's font: letters and their accents as one character
+// where there is one, and characters that the font lacks as their numbers in Unicode, such as
+// ⟨571F 8349⟩. It also returns the characters that U+FFFD and numbers stand for.
 func Printable(s string) (printable string, lacking []rune) {
-	f := regular()
-	printable = strings.Map(func(r rune) rune {
-		c := shown(r)
-		if c < letters && f[c] >= 0 && (c != replacement || r == replacement) {
-			return c
-		}
-		lacking = append(lacking, r)
-		return replacement
-	}, s)
-	return printable, lacking
-}
-
-// leftward reports whether r is a letter of a script that runs from right to left.
-func leftward(r rune) bool {
-	p, _ := bidi.LookupRune(r)
-	return p.Class() == bidi.R || p.Class() == bidi.AL
-}
-
-// Visual returns s in the order in which its characters stand on the page, from left to right:
-// each stretch from the first to the last of words of a script that runs the other way is
-// turned, and numbers in it are not. (Simpler than Unicode's Annex 9: numbers after the words
-// stay behind them.)
-func Visual(s string) string {
-	runes := []rune(s)
-	for i := 0; i < len(runes); i++ {
-		if !leftward(runes[i]) {
-			continue
-		}
-		end := i
-		for j := i; j < len(runes); j++ {
-			if leftward(runes[j]) {
-				end = j
-			} else if p, _ := bidi.LookupRune(runes[j]); p.Class() == bidi.L {
-				break
-			}
-		}
-		turned := []rune(bidi.ReverseString(string(runes[i : end+1])))
-		for a := 0; a < len(turned); a++ {
-			b := a
-			for b < len(turned) && unicode.IsDigit(turned[b]) {
-				b++
-			}
-			slices.Reverse(turned[a:b])
-			a = max(a, b-1)
-		}
-		copy(runes[i:], turned)
-		i = end
+	if plainASCII(s) {
+		return s, nil
 	}
-	return string(runes)
+	f := regular()
+	var b strings.Builder
+	coded := false
+	end := func() {
+		if coded {
+			b.WriteRune('⟩')
+		}
+		coded = false
+	}
+	for _, r := range norm.NFC.String(strings.ToValidUTF8(s, string(replacement))) {
+		c := shown(r)
+		switch {
+		case c == isolate, c == endIsolate, c < letters && f[c] >= 0:
+			end()
+			b.WriteRune(c)
+			if c == replacement && r != replacement {
+				lacking = append(lacking, r)
+			}
+			continue
+		case coded:
+			b.WriteByte(' ')
+		default:
+			b.WriteRune('⟨')
+		}
+		coded = true
+		fmt.Fprintf(&b, "%04X", r)
+		lacking = append(lacking, r)
+	}
+	end()
+	return b.String(), lacking
+}
+
+// plainASCII reports whether s has only characters that every font has and nothing turns.
+func plainASCII(s string) bool {
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return false
+		}
+	}
+	return true
+}
+
+// Hides reports whether U+FFFD stands for r in every form, for it would hide or turn other text.
+func Hides(r rune) bool { return shown(r) == replacement }
+
+// glyphs returns the characters whose shapes stand for s, in the order in which it is read.
+func glyphs(s string) []rune {
+	printable, _ := Printable(s)
+	return joined([]rune(printable))
 }

@@ -1,9 +1,14 @@
 package drawing
 
 import (
+	"fmt"
+	"strings"
 	"time"
+	"unicode/utf16"
+	"unicode/utf8"
 
 	"github.com/go-pdf/fpdf"
+	"golang.org/x/text/unicode/norm"
 )
 
 // PointsPerMM is how many points of 1/72 inch a millimetre has.
@@ -81,27 +86,51 @@ func (d *Drawing) PDF(doc *fpdf.Fpdf, x, y float64) {
 
 // Write sets words in the current page with their baseline at x, y.
 func Write(doc *fpdf.Fpdf, x, y float64, text string, f Font) {
-	text, _ = Printable(text)
-	text = Visual(text)
+	text = Visual(string(glyphs(text)))
 	style := ""
 	if f.Bold {
 		style = "B"
 	}
 	doc.SetFont(Family, style, f.SizeMM*PointsPerMM)
 	doc.SetTextColor(int(f.Ink.R), int(f.Ink.G), int(f.Ink.B))
-	back := 0.0
+	left := x
 	switch f.Anchor {
 	case Middle:
-		back = Width(text, f.SizeMM, f.Bold) / 2
+		left -= Width(text, f.SizeMM, f.Bold) / 2
 	case End:
-		back = Width(text, f.SizeMM, f.Bold)
+		left -= Width(text, f.SizeMM, f.Bold)
 	}
 	if f.Turned {
 		doc.TransformBegin()
 		doc.TransformRotate(90, x, y)
-		doc.Text(x-back, y, text)
-		doc.TransformEnd()
-		return
+		defer doc.TransformEnd()
 	}
-	doc.Text(x-back, y, text)
+	for text != "" {
+		i := strings.IndexFunc(text, isForm)
+		if i < 0 {
+			doc.Text(left, y, text)
+			return
+		}
+		if i > 0 {
+			doc.Text(left, y, text[:i])
+			left += Width(text[:i], f.SizeMM, f.Bold)
+		}
+		form, n := utf8.DecodeRuneInString(text[i:])
+		// Who searches or copies finds the letter, not its form.
+		doc.RawWriteStr("/Span <</ActualText <" + utf16Hex(norm.NFKC.String(string(form))) + ">>> BDC")
+		doc.Text(left, y, string(form))
+		doc.RawWriteStr("EMC")
+		left += Width(string(form), f.SizeMM, f.Bold)
+		text = text[i+n:]
+	}
+}
+
+// utf16Hex returns s as a PDF's string of Unicode, in hexadecimal.
+func utf16Hex(s string) string {
+	var b strings.Builder
+	b.WriteString("FEFF")
+	for _, u := range utf16.Encode([]rune(s)) {
+		fmt.Fprintf(&b, "%04X", u)
+	}
+	return b.String()
 }
