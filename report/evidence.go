@@ -34,8 +34,11 @@ func (r *TrialReport) evidence() []document.Section {
 	if r.Engines != nil {
 		all = append(all, r.engineSection())
 	} else {
-		all = append(all, document.Section{Title: "Leak and engine curves", Blocks: []document.Block{document.Paragraph{
-			Words: "Not drawn: no file of engines was given (--engines)."}}})
+		why := "no file of engines was given (--engines)"
+		if r.in.NoEngines != "" {
+			why = r.in.NoEngines
+		}
+		all = append(all, document.Section{Title: "Leak and engine curves", Blocks: []document.Block{document.Paragraph{Words: "Not drawn: " + why + "."}}})
 	}
 	all = append(all, r.energySection(), r.soakSection(), r.orderSection(), r.troubleSection(), r.rigSection(), r.placementSection())
 	return all
@@ -45,13 +48,13 @@ func (r *TrialReport) evidence() []document.Section {
 func (r *TrialReport) liftSection() document.Section {
 	t := document.Table{Caption: "Vacuum that the load needs", Columns: setupColumns(document.Column{Head: "Mass kg", Right: true}, document.Column{Head: "Cups", Right: true}, document.Column{Head: "Effective diameter mm", Right: true},
 		document.Column{Head: "Safety", Right: true}, document.Column{Head: "Ruling phase"}, document.Column{Head: "Needed kPa", Right: true}, document.Column{Head: "With one cup lost kPa", Right: true}, document.Column{Head: "Judged at kPa", Right: true})}
-	bag := ""
+	above := ""
 	for _, x := range r.Lift.Setups {
 		judged := x.RequiredVacuumKPa
 		if !math.IsNaN(float64(x.OwnVacuum)) {
 			judged = x.OwnVacuum
 		}
-		t.Rows = append(t.Rows, append(r.setupCells(x.Setup, &bag), numberCell(x.MassKg, 1, "kg"), countCell(x.Cups), numberCell(x.DiameterMM, 1, "mm"), numberCell(x.Safety, 1, ""), document.Words(x.RulingPhase),
+		t.Rows = append(t.Rows, append(r.setupCells(x.Setup, &above), numberCell(x.MassKg, 1, "kg"), countCell(x.Cups), numberCell(x.DiameterMM, 1, "mm"), numberCell(x.Safety, 1, ""), document.Words(x.RulingPhase),
 			numberCell(x.RequiredVacuumKPa, 1, "kPa"), numberCell(x.OneCupLostKPa, 1, "kPa"), numberCell(judged, 1, "kPa")))
 	}
 	t.Note = "Computed from the load that the trial states, with its safety factor; stated numbers, without intervals. A competent person judges the factor."
@@ -83,16 +86,15 @@ func (r *TrialReport) setupsOf(bag string) []string {
 // lettersAre says where the letters of machines are told.
 const lettersAre = "Letters: see Table 1."
 
-// setupCells are the first two cells of a row on a setup; bag is that of the row above.
-func (r *TrialReport) setupCells(setup string, bag *string) []document.Cell {
-	s := r.setup(setup)
+// setupCells are the first two cells of a row on a setup; above is the setup of the row above.
+func (r *TrialReport) setupCells(setup string, above *string) []document.Cell {
+	s, last := r.setup(setup), r.setup(*above)
+	same := *above == setup
+	*above = setup
 	if s == nil {
-		*bag = ""
-		return []document.Cell{document.Words(short(setup, 60)), document.Words("")}
+		return []document.Cell{{Words: short(setup, 60), Ditto: same}, document.Words("")}
 	}
-	same := *bag == s.Bag
-	*bag = s.Bag
-	return []document.Cell{{Words: short(s.Bag, 60), Ditto: same}, document.Words(r.label(setup))}
+	return []document.Cell{{Words: short(s.Bag, 60), Ditto: last != nil && last.Bag == s.Bag}, {Words: r.label(setup), Ditto: same}}
 }
 
 // setupColumns are the heads of setupCells.
@@ -112,10 +114,10 @@ func (r *TrialReport) criteriaTable() document.Block {
 	t := document.Table{Caption: "Each requirement on each setup", Columns: setupColumns(document.Column{Head: "Requirement", Keep: true}, document.Column{Head: "Pieces", Right: true}, document.Column{Head: "Picks", Right: true},
 		document.Column{Head: "Failed", Right: true}, document.Column{Head: "At most %", Right: true}, document.Column{Head: "May fail %", Right: true}, document.Column{Head: "Tolerance limit", Keep: true, Right: true},
 		document.Column{Head: "Answer", Keep: true}, document.Column{Head: "Picks needed", Right: true})}
-	bag := ""
+	above := ""
 	for _, v := range r.Comparison.Setups {
 		for _, c := range v.Criteria {
-			row := append(r.setupCells(v.Setup, &bag), document.Words(c.Name), countCell(v.Pieces), countCell(c.Picks), countCell(c.Failed),
+			row := append(r.setupCells(v.Setup, &above), document.Words(c.Name), countCell(v.Pieces), countCell(c.Picks), countCell(c.Failed),
 				document.Words(notMeasured), numberCell(c.MaxShare, 100, "%"), document.Words(""), document.Words(string(c.Answer)), document.Words(""))
 			if c.Rate.OK() {
 				row[6] = document.Cell{Words: brief(100 * c.Rate.Hi), Number: &document.Number{Value: 100 * c.Rate.Value, Lo: 100 * c.Rate.Lo, Hi: 100 * c.Rate.Hi, Unit: "%"}}
@@ -162,15 +164,15 @@ func (r *TrialReport) summaryTable() document.Block {
 			t.Columns = append(t.Columns, document.Column{Head: strings.ToUpper(m.Words[:1]) + m.Words[1:] + " " + m.Unit})
 		}
 	}
-	bag := ""
+	above := ""
 	for _, v := range r.Comparison.Setups {
-		row := r.setupCells(v.Setup, &bag)
+		row := r.setupCells(v.Setup, &above)
 		for _, m := range used {
 			row = append(row, figureCell(r.middle(v.Setup, m.Name), 1, m.Unit))
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	t.Note = fmt.Sprintf("Means, of times geometric means of pieces' medians; in brackets the %s interval, over pieces, or over picks where one piece was tried: then it says nothing of other pieces.", percent(float64(r.Comparison.Confidence)))
+	t.Note = fmt.Sprintf("Means, of times geometric means of pieces' medians; in brackets the %s interval, over pieces, or over picks where one piece was tried: then it says nothing of other pieces. That of drops is exact, from their count.", percent(float64(r.Comparison.Confidence)))
 	return t
 }
 
@@ -243,7 +245,11 @@ func (r *TrialReport) differences() document.Section {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "“This piece only”: both levels were tried on one piece, so nothing is said of other pieces. A general claim takes three pieces of each bag or more."})
 	}
 	if t.Rows != nil {
-		t.Note = lettersAre + " Methods: see “Statistics, what they assume, and whether that held”."
+		t.Note = lettersAre + " p, adjusted: how likely chance alone would show as much, with all comparisons made taken into account; below " + brief(1-float64(r.Comparison.Confidence)) + " counts as found. Counted is what stands for itself: pieces"
+		if slices.ContainsFunc(r.Comparison.Effects, func(e EffectJSON) bool { return e.Block == "whole plot" }) {
+			t.Note += ", or whole plots, all that was tried between two changes of what is dear to change"
+		}
+		t.Note += ". Methods: see “Statistics, what they assume, and whether that held”."
 		if more > 0 {
 			t.Note += fmt.Sprintf(" %d more stand in the JSON of compare.", more)
 		}
@@ -251,10 +257,13 @@ func (r *TrialReport) differences() document.Section {
 	}
 	var words []string
 	for _, m := range r.Comparison.Models {
-		words = append(words, m.Words...)
+		for _, w := range m.Words {
+			words = append(words, strings.ReplaceAll(w, " -", " −"))
+		}
 	}
 	if words != nil {
-		s.Blocks = append(s.Blocks, heading("Where factors depend on each other"), document.List{Items: words})
+		s.Blocks = append(s.Blocks, heading("Where factors depend on each other"), document.Paragraph{Words: "Here the difference between two levels is not the same everywhere: first level less second, as estimated. " +
+			"How sure each is stands in the figures “How the setups differ”."}, document.List{Items: words})
 	}
 	return s
 }
@@ -296,13 +305,17 @@ func (r *TrialReport) engineSection() document.Section {
 	s := document.Section{Title: "Leak and engine curves"}
 	all, rest := r.engineLeaks()
 	if rest > 0 {
-		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Shown are the leaks of what was chosen; %d more stand in the JSON of engine.", rest)})
+		what := "of what was chosen"
+		if r.Chosen() == nil {
+			what = fmt.Sprintf("of the first %d", len(all))
+		}
+		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Shown are the leaks %s; %d more stand in the JSON of engine.", what, rest)})
 	}
 	for _, e := range all {
 		if len(e.Curves.Vacuum) >= 2 {
 			s.Blocks = append(s.Blocks, e.figure())
 		}
-		t := document.Table{Caption: "Engines on the leak of " + short(e.Name, 80), Columns: []document.Column{{Head: "Engine"}, {Head: "Vacuum at the cup kPa"}, {Head: "Margin kPa", Right: true}, {Head: "Holds"},
+		t := document.Table{Caption: "Engines on the leak of " + short(e.Name, 80), Columns: []document.Column{{Head: "Engine"}, {Head: "Vacuum at the cup kPa"}, {Head: "Margin kPa"}, {Head: "Holds"},
 			{Head: "Flow L/min ANR", Right: true}, {Head: "Seal time ms"}, {Head: "Energy, J a pick", Right: true}, {Head: "Energy, kWh a year", Right: true}}}
 		for _, m := range e.Engines {
 			holds := "no"
@@ -316,17 +329,25 @@ func (r *TrialReport) engineSection() document.Section {
 				name += " (beyond the tested vacuum)"
 			}
 			t.Rows = append(t.Rows, []document.Cell{document.Words(name), figureCell(analyze.Figure{Value: float64(m.Vacuum), U: float64(m.VacuumU), Lo: float64(m.VacuumLo), Hi: float64(m.VacuumHi)}, 1, "kPa"),
-				numberCell(m.Margin, 1, "kPa"), document.Words(holds), numberCell(m.Flow, 1, "L/min ANR"), figureCell(m.SealTime, 1e3, "ms"), numberCell(m.PickJ, 1, "J"), numberCell(m.YearKWh, 1, "kWh")})
+				figureCell(analyze.Figure{Value: float64(m.Margin), U: float64(m.VacuumU), Lo: float64(m.Margin + m.VacuumLo - m.Vacuum), Hi: float64(m.Margin + m.VacuumHi - m.Vacuum)}, 1, "kPa"), document.Words(holds), numberCell(m.Flow, 1, "L/min ANR"), figureCell(m.SealTime, 1e3, "ms"), numberCell(m.PickJ, 1, "J"), numberCell(m.YearKWh, 1, "kWh")})
 		}
-		t.Note = fmt.Sprintf("Leak law %s: Q = k·vⁿ with k %s L/min ANR per kPaⁿ and n %s, from %s up to %s kPa. Required %s kPa. Margin, flow and energy are those at the operating point, as predicted, without intervals of their own.", e.Leak.Law,
+		t.Note = fmt.Sprintf("Leak law %s: Q = k·vⁿ with k %s L/min ANR per kPaⁿ and n %s, from %s up to %s kPa. Required %s kPa. Flow and energy are those at the operating point, as predicted, without intervals of their own.", e.Leak.Law,
 			Interval(sdInterval(e.Leak.K, e.Leak.SeK), 1), Interval(sdInterval(e.Leak.N, e.Leak.SeN), 1), plural(e.Leak.Settings, "setting"), brief(float64(e.Leak.TestedToKPa)), brief(float64(e.RequiredKPa)))
 		s.Blocks = append(s.Blocks, t)
 	}
+	s.Blocks = append(s.Blocks, document.Paragraph{Words: engineEnergy})
+	var remarks []string
 	for _, w := range slices.Concat(r.Engines.BetterCup, r.Engines.Remarks) {
-		s.Blocks = append(s.Blocks, document.Paragraph{Words: w, Style: document.Small})
+		remarks = append(remarks, capital(w)+".")
+	}
+	if remarks != nil {
+		s.Blocks = append(s.Blocks, heading("What was taken for granted"), document.List{Items: remarks})
 	}
 	return s
 }
+
+// engineEnergy says why predicted energies differ from measured ones.
+const engineEnergy = "Energies here are predictions for the whole cycle of the line, from the power and the air that the file of engines states; those measured in the trial are of the picks alone, from their start to their end. The two are not to be compared."
 
 // engineLeaks returns the leaks of what was chosen, else the first six, and how many others there
 // are.
@@ -359,9 +380,9 @@ func (r *TrialReport) energySection() document.Section {
 		return s
 	}
 	t := document.Table{Caption: "Energy of the phases of a pick, J", Columns: setupColumns(document.Column{Head: "Approach"}, document.Column{Head: "Evacuate"}, document.Column{Head: "Hold"}, document.Column{Head: "Release"}, document.Column{Head: "Whole pick"})}
-	bag := ""
+	above := ""
 	for _, v := range r.Comparison.Setups {
-		row := r.setupCells(v.Setup, &bag)
+		row := r.setupCells(v.Setup, &above)
 		for _, name := range []string{"energy_approach_J", "energy_evacuate_J", "energy_hold_J", "energy_release_J", "energy_J"} {
 			row = append(row, figureCell(r.middle(v.Setup, name), 1, "J"))
 		}
@@ -374,10 +395,15 @@ func (r *TrialReport) energySection() document.Section {
 func (r *TrialReport) soakSection() document.Section {
 	s := document.Section{Title: "Drift, steps and how picks depend on each other"}
 	t := document.Table{Caption: "Trends that were shown, and measures whose picks depend on each other", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Measure"}, document.Column{Head: "Now", Right: true}, document.Column{Head: "Drift an hour"},
-		document.Column{Head: "p of none", Right: true}, document.Column{Head: "Lag-1 correlation", Right: true}, document.Column{Head: "What it says"})}
-	trends, drift, more := 0, 0, 0
-	bag := ""
+		document.Column{Head: "p of no drift", Right: true}, document.Column{Head: "Correlation of neighbours", Right: true}, document.Column{Head: "What it says"})}
+	trends, drift, more, few := 0, 0, 0, 0
+	above := ""
+	pieces := r.piecesAt()
 	for i, k := range r.Soak {
+		if n := len(pieces[[2]string{k.Setup, k.Station}]); n > 1 && n < fewPieces {
+			few += len(k.Trends)
+			continue
+		}
 		for j, x := range k.Trends {
 			trends++
 			says := "no drift shown"
@@ -393,8 +419,11 @@ func (r *TrialReport) soakSection() document.Section {
 					says += reachedWords(x)
 				}
 			}
+			if x.LevelsAt.OK() {
+				says += fmt.Sprintf("; levels off at %s %s", Interval(x.LevelsAt, 1), x.Unit)
+			}
 			if c := x.Change; c != nil {
-				says += fmt.Sprintf("; a step after %s h, from %s to %s %s", brief(float64(c.AtH)), brief(float64(c.Before)), brief(float64(c.After)), x.Unit)
+				says += fmt.Sprintf("; a step after %s, from %s to %s %s", hours(float64(c.AtH)), brief(float64(c.Before)), brief(float64(c.After)), x.Unit)
 			}
 			if !shown && !(float64(x.Rho) > 0.2) && len(r.Soak) > 2 {
 				continue
@@ -403,29 +432,33 @@ func (r *TrialReport) soakSection() document.Section {
 				more++
 				continue
 			}
-			t.Rows = append(t.Rows, append(r.setupCells(k.Setup, &bag), document.Words(k.Station), document.Words(m.Words), withUnit(numberCell(x.Level, 1, x.Unit)),
+			t.Rows = append(t.Rows, append(r.setupCells(k.Setup, &above), document.Words(k.Station), document.Words(m.Words), withUnit(numberCell(x.Level, 1, x.Unit)),
 				withUnit(figureCell(x.Slope, 1, x.Unit)), document.Exact(pValue(x.P), float64(x.P), ""), document.Exact(decimal(float64(x.Rho), 2), float64(x.Rho), ""), document.Words(says)))
 		}
 	}
-	if trends == 0 {
+	if few > 0 {
+		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Of %s nothing is said: fewer than %d pieces followed each other there, and the difference between two pieces would look like a drift. They stand in the JSON of soak.", plural(few, "trend"), fewPieces)})
+	}
+	switch {
+	case trends == 0 && few == 0:
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "Fewer than ten picks of each setup at a station: no trend can be told."})
-	} else {
+	case trends > 0:
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Looked at: %s, each a measure of one setup at one station over time. A drift was shown in %d; where nothing drifts, about %s would seem to.", plural(trends, "trend"), drift,
 			brief(math.Round(float64(trends)*(1-float64(r.Comparison.Confidence)))))})
 		s.Blocks = append(s.Blocks, r.soakFigures()...)
 	}
 	if t.Rows != nil {
-		t.Note = "Slope after Theil and Sen with an interval that takes the autocorrelation (lag 1) into account. Picks that depend on each other count for less in every interval of this report."
+		t.Note = "Slope after Theil and Sen. The interval takes into account how alike neighbours in time are (1 would be all alike, 0 not at all). Picks that depend on each other count for less in every interval of this report."
 		if more > 0 {
 			t.Note += fmt.Sprintf(" %d more stand in the JSON of soak.", more)
 		}
 		s.Blocks = append(s.Blocks, t)
 	}
-	rates := document.Table{Caption: "Rate and stops", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Picks", Right: true}, document.Column{Head: "Hours", Right: true}, document.Column{Head: "Drops per 1,000 picks"}, document.Column{Head: "Picks a minute", Right: true}, document.Column{Head: "Stops", Right: true}, document.Column{Head: "Longest stop s", Right: true})}
-	bag = ""
+	rates := document.Table{Caption: "Rate and stops", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Picks", Right: true}, document.Column{Head: "Minutes", Right: true}, document.Column{Head: "Drops per 1,000 picks"}, document.Column{Head: "Picks a minute", Right: true}, document.Column{Head: "Stops", Right: true}, document.Column{Head: "Longest stop s", Right: true})}
+	above = ""
 	for _, k := range r.Soak {
 		if len(rates.Rows) < mostRows {
-			rates.Rows = append(rates.Rows, append(r.setupCells(k.Setup, &bag), document.Words(k.Station), countCell(k.Picks), numberCell(k.Hours, 1, "h"), figureCell(k.DropsPer1000, 1, "per 1,000"),
+			rates.Rows = append(rates.Rows, append(r.setupCells(k.Setup, &above), document.Words(k.Station), countCell(k.Picks), numberCell(k.Hours, 60, "min"), figureCell(k.DropsPer1000, 1, "per 1,000"),
 				numberCell(k.RatePerMinute, 1, "/min"), countCell(k.Stops), numberCell(k.LongestStopS, 1, "s")))
 		}
 	}
@@ -439,15 +472,33 @@ func (r *TrialReport) soakSection() document.Section {
 	return s
 }
 
+// fewPieces is how many pieces it takes, one after the other, before a trend over them is told; over
+// one piece it is told, too. Common practice, no source.
+const fewPieces = 5
+
+// piecesAt returns the pieces that were picked of each setup at each station.
+func (r *TrialReport) piecesAt() map[[2]string]map[string]bool {
+	all := map[[2]string]map[string]bool{}
+	for i := range r.in.Trial.Picks {
+		p := &r.in.Trial.Picks[i]
+		k := [2]string{p.Setup, p.Station}
+		if all[k] == nil {
+			all[k] = map[string]bool{}
+		}
+		all[k][p.Piece] = true
+	}
+	return all
+}
+
 func reachedWords(x SoakTrendJSON) string {
 	if x.ReachedH.Value == 0 {
 		return fmt.Sprintf(", past the limit of %s %s", brief(float64(x.Limit)), x.Unit)
 	}
 	hi := "never"
 	if !math.IsInf(x.ReachedH.Hi, 1) && !math.IsNaN(x.ReachedH.Hi) {
-		hi = brief(x.ReachedH.Hi) + " h"
+		hi = hours(x.ReachedH.Hi)
 	}
-	return fmt.Sprintf(", at the limit of %s %s in %s h (%s h to %s)", brief(float64(x.Limit)), x.Unit, brief(x.ReachedH.Value), brief(x.ReachedH.Lo), hi)
+	return fmt.Sprintf(", at the limit of %s %s in %s (%s to %s)", brief(float64(x.Limit)), x.Unit, hours(x.ReachedH.Value), hours(x.ReachedH.Lo), hi)
 }
 
 func (r *TrialReport) orderSection() document.Section {
@@ -636,7 +687,7 @@ func (r *TrialReport) placementSection() document.Section {
 		for i, c := range p.Layout.Cups {
 			t.Rows = append(t.Rows, []document.Cell{countCell(i + 1), numberCell(c.XMM, 1, "mm"), numberCell(c.YMM, 1, "mm")})
 		}
-		t.Note = fmt.Sprintf("From the bag's centre. Lip %s mm, largest lip that fits %s mm.", brief(p.LipMM), brief(float64(p.Layout.LargestLipMM)))
+		t.Note = fmt.Sprintf("From the bag's centre. On the sheet: the bag's outline, its folds dashed, lips as circles, the centre of mass as the small circle. Lip %s mm, largest lip that fits %s mm.", brief(p.LipMM), brief(float64(p.Layout.LargestLipMM)))
 		if p.Cups > 1 {
 			t.Note += fmt.Sprintf(" Gap between lips %s mm, at least %s mm.", brief(float64(p.Layout.GapMM)), brief(float64(p.Layout.MinGapMM)))
 		}

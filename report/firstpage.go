@@ -127,6 +127,8 @@ func (r *TrialReport) lacks(v VerdictJSON) (missing []string) {
 		case c.Answer != compare.NotShown:
 		case c.Needed > c.Picks:
 			missing = append(missing, fmt.Sprintf("%s: about %s in all would show it if no more fail (%s made, %d failed)", c.Name, plural(c.Needed, "pick"), count(c.Picks), c.Failed))
+		case c.Failed == 0:
+			missing = append(missing, fmt.Sprintf("%s: none of %s failed, too few to show it", c.Name, plural(c.Picks, "pick")))
 		default:
 			missing = append(missing, fmt.Sprintf("%s: %d of %s failed, too many to show it by more picks alone unless the share falls", c.Name, c.Failed, count(c.Picks)))
 		}
@@ -214,18 +216,24 @@ func (r *TrialReport) legend() string {
 	return strings.Join(parts, "; ") + "."
 }
 
-// keyTable is required against measured: of the chosen setups, where nothing is chosen of all,
-// the first twelve.
+// mostKeys is how many setups the first page tells in numbers where nothing is chosen, so that
+// the signatures stay on it; the others stand in the evidence.
+const mostKeys = 4
+
+// keyTable is required against measured: of the chosen setups, where nothing is chosen of the
+// first few.
 func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 	caption := "Required and measured, for what was chosen"
 	if len(r.Choice.Chosen) > 0 {
 		caption += ": " + r.letters().of[r.Choice.Chosen[0]]
 	}
+	more := 0
 	if chosen == nil {
 		caption = "Required and measured"
+		more = len(r.Comparison.Setups) - mostKeys
 		for i := range r.Choice.Mix {
 			for _, m := range r.Choice.Machines {
-				if m.Bags[i].Setup != "" && len(chosen) < 8 {
+				if m.Bags[i].Setup != "" && len(chosen) < mostKeys {
 					chosen = append(chosen, m.Bags[i])
 				}
 			}
@@ -268,12 +276,26 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 		}
 		t.Rows = append(t.Rows, row)
 	}
+	if m := r.chosenMachine(); m != nil && len(t.Rows) > 1 {
+		row := []document.Cell{document.Strong("the mix of bags"), document.Words(""), document.Words(""), document.Words(""), document.Words(""), document.Words(""), figureCell(m.EnergyKJ, 1, "kJ")}
+		if year {
+			for _, y := range r.YearKWh {
+				if y.Levels == m.Levels {
+					row = append(row, figureCell(y.KWh, 1, "kWh"))
+				}
+			}
+		}
+		t.Rows = append(t.Rows, row)
+	}
 	t.Note = fmt.Sprintf("In brackets: %s interval, counted over pieces, or over picks where one piece was tried. “At most” and “stay within” are bounds at %s confidence. Energy is that of the picks; what the rig takes between picks is not in it.",
 		percent(float64(q.Confidence)), percent(float64(q.Confidence)))
 	if year {
-		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute of that bag.", brief(float64(r.HoursPerYear)), brief(float64(q.PicksPerMinute)))
+		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute; in the row of a bag, of that bag alone.", brief(float64(r.HoursPerYear)), brief(float64(q.PicksPerMinute)))
 	} else {
 		t.Note += " Energy per year needs the line's rate and running hours (--rate, --hours)."
+	}
+	if more > 0 {
+		t.Note += fmt.Sprintf(" %s more in “What every setup showed”.", plural(more, "setup"))
 	}
 	return t
 }
@@ -351,6 +373,16 @@ func (r *TrialReport) recommended(chosen []MachineBag) []string {
 	return items
 }
 
+// chosenMachine returns the machine that the choice names, nil where it names none.
+func (r *TrialReport) chosenMachine() *MachineJSON {
+	for i := range r.Choice.Machines {
+		if slices.Contains(r.Choice.Chosen[:min(1, len(r.Choice.Chosen))], r.Choice.Machines[i].Levels) {
+			return &r.Choice.Machines[i]
+		}
+	}
+	return nil
+}
+
 // words says where the cups go on a bag.
 func (p PlacedBag) words() string {
 	var places []string
@@ -398,6 +430,9 @@ func (r *TrialReport) engineWords() []string {
 	var items []string
 	for _, k := range order {
 		items = append(items, "Of the engines given, "+k+listed(on[k])+".")
+	}
+	if items != nil {
+		items = append(items, "The engines given are judged by energy over the whole cycle, as their file states it; the choice above by what the picks took in the trial.")
 	}
 	return items
 }

@@ -40,14 +40,11 @@ func (r *TrialReport) budgetSection() document.Section {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "No pick of this trial has a budget that can be shown."})
 		return s
 	}
-	p := r.in.BudgetOf
-	setup := ""
-	for _, x := range r.in.Runs {
-		if x.N == p.Run {
-			setup = x.Setups[p.Station]
-		}
+	p, of := r.budgetOf, "of the first ones of what was chosen"
+	if r.Chosen() == nil {
+		of = "of the first ones"
 	}
-	s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Pick %s at %s, %s: the pick of what was chosen whose seal time is the middle one. A part's share is of the variance.", count(p.N), p.Station, r.nameOf(setup))})
+	s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Pick %s at %s, %s: the pick %s whose seal time is the middle one. u is the standard uncertainty of each part, the square root of its variance; a part's share is of the variance of the figure.", count(p.N), p.Station, r.nameOf(p.Setup), of)})
 	t := document.Table{Caption: "Uncertainty budget", Columns: []document.Column{{Head: "Figure", Keep: true}, {Head: "Value, 95 % interval", Keep: true}, {Head: "Part"}, {Head: "Shape and size"}, {Head: "u", Right: true, Keep: true}, {Head: "Share %", Right: true}}}
 	for _, b := range r.Budgets {
 		if !b.Value.OK() || !(b.Value.U > 0) {

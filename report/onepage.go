@@ -25,7 +25,10 @@ func (r *TrialReport) OnePage() *document.Document {
 				items = append(items, r.nameOf(v.Setup)+": "+strings.Join(missing, "; "))
 			}
 		}
-		add(document.List{Items: items}, document.Paragraph{Words: r.legend(), Style: document.Small})
+		add(r.verdictTable())
+		if items != nil {
+			add(document.Paragraph{Words: "What is still missing", Style: document.Heading}, document.List{Items: items})
+		}
 	} else {
 		add(r.mountTable(chosen), r.switchTable(chosen))
 	}

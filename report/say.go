@@ -5,6 +5,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"griptrial/analyze"
 	"griptrial/report/document"
@@ -101,6 +103,20 @@ func listed(all []string) string {
 		return strings.Join(all, "")
 	}
 	return strings.Join(all[:len(all)-1], ", ") + " and " + all[len(all)-1]
+}
+
+// hours writes a time in hours, short ones in minutes.
+func hours(h float64) string {
+	if h < 1 {
+		return brief(60*h) + " min"
+	}
+	return brief(h) + " h"
+}
+
+// capital returns a sentence with its first letter as a capital.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // sure returns a figure with its interval at 95 % from its standard uncertainty, as the texts of

@@ -34,14 +34,14 @@ type TrialInput struct {
 	Notes         []store.Note
 	Events        []pick.Event
 	Survey        *record.Survey
-	Engines       *EngineJSON // nil: no file of engines
+	Engines       *EngineJSON // nil: no file of engines, or none could be matched
+	NoEngines     string      // why none could be matched
 	EnginesSHA256 string
 	Around        *CircumstancesJSON
-	Lift          *LiftTrialJSON     // nil: the requirement is no load
-	BagSizes      []BagSize          // for the placement; the sheets are drawn for those that were chosen
-	LipsMM        map[string]float64 // by cup; "" for all others
-	BudgetOf      *pick.Pick
-	Budgets       []pick.Budget
+	Lift          *LiftTrialJSON                            // nil: the requirement is no load
+	BagSizes      []BagSize                                 // for the placement; the sheets are drawn for those that were chosen
+	LipsMM        map[string]float64                        // by cup; "" for all others
+	Explain       func(p *pick.Pick) ([]pick.Budget, error) // where the uncertainty of a pick comes from
 
 	Mix          []compare.BagShare
 	Rate         float64 // picks per minute, NaN where not known
@@ -78,12 +78,13 @@ type TrialReport struct {
 	Budgets      []BudgetJSON       `json:"uncertainty_budget"`
 	Cautions     []string           `json:"cautions"`
 
-	in     *TrialInput
-	lines  []LineSpeed
-	soaks  []compare.Soak
-	spans  map[runAt][2]float64 // first start and last end of the picks of a run at a station, s
-	placed []PlacedBag
-	noPlan string // why there is no placement
+	in       *TrialInput
+	lines    []LineSpeed
+	soaks    []compare.Soak
+	spans    map[runAt][2]float64 // first start and last end of the picks of a run at a station, s
+	placed   []PlacedBag
+	noPlan   string        // why there is no placement
+	budgetOf *compare.Pick // nil: no pick has a budget
 }
 
 // A runAt is a run at a station.
@@ -206,12 +207,8 @@ type NoteJSON struct {
 // Chosen returns the setups that the choice names, one a bag: those of the machine chosen, else
 // of the plan of changes; nil where nothing could be chosen.
 func (r *TrialReport) Chosen() []MachineBag {
-	if len(r.Choice.Chosen) > 0 {
-		for _, m := range r.Choice.Machines {
-			if m.Levels == r.Choice.Chosen[0] {
-				return m.Bags
-			}
-		}
+	if m := r.chosenMachine(); m != nil {
+		return m.Bags
 	}
 	var all []MachineBag
 	for _, p := range r.Choice.Plan {
@@ -318,8 +315,12 @@ func NewTrialReport(in TrialInput) (*TrialReport, error) {
 	for _, n := range in.Notes {
 		r.Notes = append(r.Notes, NoteJSON{number(float64(n.TNS) / 1e9), n.Text})
 	}
-	if in.BudgetOf != nil {
-		r.Budgets = PickBudgets(*in.BudgetOf, in.Budgets).Budgets
+	if r.budgetOf = r.representative(); r.budgetOf != nil {
+		budgets, err := in.Explain(&r.budgetOf.Pick)
+		if err != nil {
+			return nil, err
+		}
+		r.Budgets = PickBudgets(r.budgetOf.Pick, budgets).Budgets
 	}
 	return r, nil
 }
@@ -411,19 +412,32 @@ func (r *TrialReport) spoiled() {
 	}
 }
 
-// Representative returns the pick whose uncertainty budget stands for the trial: of the first
-// 200 picks, the released one whose seal time is the middle one; nil where none has one.
-func Representative(t *compare.Trial) *pick.Pick {
-	var all []*pick.Pick
-	for i := range t.Picks[:min(200, len(t.Picks))] {
-		if p := &t.Picks[i].Pick; p.SealTimeS.OK() && p.Outcome == pick.Released {
+// representative returns the pick whose uncertainty budget stands for the trial: of the first 200
+// picks of what was chosen, else of all, the released one whose seal time is the middle one; nil
+// where none has one. (The first, for explaining it replays the trial up to it.)
+func (r *TrialReport) representative() *compare.Pick {
+	chosen := map[string]bool{}
+	for _, b := range r.Chosen() {
+		chosen[b.Setup] = true
+	}
+	var all []*compare.Pick
+	seen := 0
+	for i := range r.in.Trial.Picks {
+		p := &r.in.Trial.Picks[i]
+		if len(chosen) > 0 && !chosen[p.Setup] {
+			continue
+		}
+		if seen++; seen > 200 {
+			break
+		}
+		if p.SealTimeS.OK() && p.Outcome == pick.Released {
 			all = append(all, p)
 		}
 	}
 	if all == nil {
 		return nil
 	}
-	slices.SortStableFunc(all, func(a, b *pick.Pick) int { return cmp.Compare(a.SealTimeS.Value, b.SealTimeS.Value) })
+	slices.SortStableFunc(all, func(a, b *compare.Pick) int { return cmp.Compare(a.SealTimeS.Value, b.SealTimeS.Value) })
 	return all[len(all)/2]
 }
 

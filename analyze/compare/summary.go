@@ -64,6 +64,18 @@ func (t *Trial) summary(m *Measure, units []unit) (Summary, bool) {
 	if s.Picks == 0 {
 		return s, false
 	}
+	if m.cases { // exact bounds of the count: the mean's interval knows nothing of 0 and of rare cases
+		n := 0.0
+		for _, g := range groups {
+			for _, x := range g {
+				n += x
+			}
+		}
+		f := t.dropsPer1000(int(n), s.Picks, designEffect(groups, true))
+		f.Value, f.U, f.Lo, f.Hi = f.Value/1e3, f.U/1e3, f.Lo/1e3, f.Hi/1e3
+		s.Middle = f
+		return s, true
+	}
 	level := t.Requirement.Confidence
 	interval := stats.MeanInterval
 	if len(groups) == 1 {

@@ -52,6 +52,12 @@ func TestSummaries(t *testing.T) {
 	// e-Handbook of Statistical Methods, 1.3.6.7.2, gives 4.303).
 	assert.InDelta(t, 4.302653*2/math.Sqrt(3), hold.Middle.Hi-62, 1e-5)
 	assert.InDelta(t, 62-hold.Middle.Lo, hold.Middle.Hi-62, 1e-9)
+	// No drop of the 8 that sealed: exact bounds (Clopper and Pearson 1934) are 0 and 1 − 0.025^(1/8) = 0.3694.
+	trial.Finished = true
+	none := Summaries(trial, []Measure{*MeasureOf("drop_rate")})[0].Middle
+	assert.Equal(t, []float64{0, 0}, []float64{none.Value, none.Lo})
+	assert.InDelta(t, 1-math.Pow(0.025, 1.0/8), none.Hi, 1e-9)
+	trial.Finished = false
 	seal := of("a", "seal_time_s")
 	assert.Equal(t, 8, seal.Picks)
 	// Medians 0.105 (of 0.1 and 0.11), 0.2, 0.4 s.

@@ -195,6 +195,9 @@ func NameOf(s config.Setup) string {
 	return strings.Join(parts, " | ")
 }
 
+// ErrNoLeak says that nothing tells of a leak.
+var ErrNoLeak = errors.New("no setup has a leak: it takes a hold vacuum with a flow, or a leak-down and the volume, or a tested engine whose curve is known")
+
 // Leaks returns the leaks of tested setups, one for each bag, cup, number, placement and tilt,
 // in their order. Of a leak's settings those count at which most picks held; the others would
 // tell of the tightest pieces only, and are named in its Left; where there is no better one, they
@@ -237,7 +240,7 @@ func (q Question) Leaks(tested []Tested) ([]MeasuredLeak, error) {
 		}
 	}
 	if leaks == nil {
-		return nil, errors.New("no setup has a leak: it takes a hold vacuum with a flow, or a leak-down and the volume, or a tested engine whose curve is known")
+		return nil, ErrNoLeak
 	}
 	for i := range leaks {
 		leaks[i].sharePieces(q.AmbientKPa)

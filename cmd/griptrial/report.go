@@ -3,6 +3,7 @@ package main
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -18,6 +19,7 @@ import (
 	"griptrial/analyze/engine"
 	"griptrial/analyze/layout"
 	"griptrial/analyze/lift"
+	"griptrial/analyze/pick"
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/report"
@@ -166,10 +168,14 @@ func gatherReport(path string, o *reportOptions) (*report.TrialReport, error) {
 	in.Command = strings.Join(slices.Concat([]string{"griptrial report", quoted(in.Name)}, o.stated), " ")
 	if o.engines != "" {
 		e, err := reportEngines(path, o, in.Rate, in.HoursPerYear)
-		if err != nil {
+		switch {
+		case errors.Is(err, engine.ErrNoLeak): // where nothing sealed
+			in.NoEngines = engine.ErrNoLeak.Error()
+		case err != nil:
 			return nil, err
+		default:
+			in.Engines = &e
 		}
-		in.Engines = &e
 		if in.EnginesSHA256, err = hashOf(o.engines); err != nil {
 			return nil, err
 		}
@@ -241,8 +247,9 @@ func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 	if err != nil {
 		return err
 	}
-	if in.BudgetOf = report.Representative(in.Trial); in.BudgetOf != nil {
-		_, in.Budgets, err = record.Explain(file, file.Path(), set, in.BudgetOf.Station, in.BudgetOf.N)
+	in.Explain = func(p *pick.Pick) ([]pick.Budget, error) {
+		_, budgets, err := record.Explain(file, file.Path(), set, p.Station, p.N)
+		return budgets, err
 	}
 	return err
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -207,6 +208,38 @@ func TestPagesKeepMargins(t *testing.T) {
 			})
 		}
 	}
+}
+
+// A heading stays with what it is of, a short table in one piece, and the last row of a long one
+// with the row before it, wherever on the page they come.
+func TestPagesKeepTogether(t *testing.T) {
+	for rows := range 70 {
+		long := Table{Caption: "long", Columns: []Column{{Head: "Row"}}}
+		for i := range rows + 3 {
+			long.Rows = append(long.Rows, []Cell{Words(fmt.Sprintf("row %d", i))})
+		}
+		short := Table{Caption: "short", Columns: []Column{{Head: "Row"}}, Rows: [][]Cell{{Words("s 0")}, {Words("s 1")}, {Words("s 2")}, {Words("s 3")}}}
+		plot := drawing.New(170, 60)
+		plot.Words(drawing.Point{X: 5, Y: 30}, "plotted", drawing.Font{SizeMM: 3})
+		d := &Document{Title: "A report", Sections: []Section{{Title: "First", Blocks: []Block{long}}, {Title: "Order", Blocks: []Block{Paragraph{Words: "All were made."}, Figure{Caption: "plot", Label: "plot", Drawing: plot}, Paragraph{"Head", Heading}, short}}}}
+		on := map[string]int{}
+		for i, page := range d.pages(A4).pages {
+			for _, text := range page.Text() {
+				on[text] = i
+			}
+		}
+		about := fmt.Sprintf("%d rows", rows+3)
+		assert.Equal(t, on["Order"], on["plotted"], about)
+		assert.Equal(t, on["Head"], on["s 0"], about)
+		assert.Equal(t, on["s 0"], on["s 3"], about)
+		assert.Equal(t, on[fmt.Sprintf("row %d", rows+1)], on[fmt.Sprintf("row %d", rows+2)], about)
+	}
+}
+
+// A table of one row that is very high is no trouble.
+func TestHighRow(t *testing.T) {
+	d := &Document{Title: "A report", Sections: []Section{{Blocks: []Block{Table{Caption: "c", Columns: []Column{{Head: "Row"}}, Rows: [][]Cell{{Words(strings.Repeat("words ", 2000))}}}}}}}
+	assert.NotPanics(t, func() { assert.Len(t, d.pages(A4).pages, 1) })
 }
 
 // The same document gives the same bytes; the table's head stands on each of its pages.

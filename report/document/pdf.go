@@ -152,11 +152,7 @@ func (p *pager) section(s Section) {
 		if p.y > topMM+25 {
 			p.y += 4
 		}
-		need := 40.0
-		if len(s.Blocks) > 0 {
-			need = 12 + p.head(s.Blocks[0])
-		}
-		p.room(need)
+		p.room(12 + p.head(s.Blocks))
 		p.marks = append(p.marks, bookmark{len(p.pages) - 1, s.Title, p.y})
 		p.text(s.Title, drawing.Font{SizeMM: 4.8, Bold: true}, 0)
 		p.y += 0.8
@@ -166,8 +162,8 @@ func (p *pager) section(s Section) {
 	for i, b := range s.Blocks {
 		switch b := b.(type) {
 		case Paragraph:
-			if b.Style == Heading && i+1 < len(s.Blocks) {
-				p.room(10 + p.head(s.Blocks[i+1]))
+			if b.Style == Heading {
+				p.room(10 + p.head(s.Blocks[i+1:]))
 			}
 			p.paragraph(b)
 		case List:
@@ -188,15 +184,26 @@ func (p *pager) section(s Section) {
 	}
 }
 
-// head returns how much room the beginning of a block takes, to keep a heading with it.
-func (p *pager) head(b Block) float64 {
-	switch b := b.(type) {
+// head returns how much room the beginning of blocks takes, to keep a heading with it; a short
+// paragraph stays with what follows it.
+func (p *pager) head(blocks []Block) float64 {
+	if len(blocks) == 0 {
+		return 0
+	}
+	switch b := blocks[0].(type) {
 	case Figure:
 		if !b.Scale {
 			return b.Drawing.HeightMM + 8
 		}
 	case Table:
+		if h := p.tableHeight(b); h < wholeTableMM {
+			return h
+		}
 		return 32
+	case Paragraph:
+		if lines := p.lines(b.Words, textMM, false, p.width()); len(lines) <= 4 {
+			return float64(len(lines))*textMM*leading + 4 + p.head(blocks[1:])
+		}
 	}
 	return 22
 }
@@ -292,31 +299,60 @@ const (
 	mostInACell = 24  // lines
 )
 
-func (p *pager) table(t Table) {
-	caption := p.lines(fmt.Sprintf("Table %d. %s", p.number.table(), t.Caption), cellMM, true, p.width())
-	widths := p.columns(t)
-	type row struct {
-		cells  [][]string
-		strong []bool
-		height float64
-	}
-	set := func(cells []Cell, bold, first bool) row {
-		var r row
-		n := 1
-		for i, c := range cells {
-			if c.Ditto && !first {
-				c.Words = ""
-			}
-			lines := p.lines(c.Words, cellMM, bold || c.Strong, widths[i])
-			if len(lines) > mostInACell {
-				lines = append(lines[:mostInACell-1:mostInACell-1], "…")
-			}
-			n = max(n, len(lines))
-			r.cells, r.strong = append(r.cells, lines), append(r.strong, bold || c.Strong)
+// wholeTableMM is how high a table may be that is not broken over pages.
+const wholeTableMM = 75
+
+// A row is the lines of a table's cells.
+type row struct {
+	cells  [][]string
+	strong []bool
+	height float64
+}
+
+// row breaks the cells of a row into lines; first says that it is the first on its page.
+func (p *pager) row(cells []Cell, widths []float64, bold, first bool) row {
+	var r row
+	n := 1
+	for i, c := range cells {
+		if c.Ditto && !first {
+			c.Words = ""
 		}
-		r.height = float64(n)*cellMM*leading + 2*cellPadMM
-		return r
+		lines := p.lines(c.Words, cellMM, bold || c.Strong, widths[i])
+		if len(lines) > mostInACell {
+			lines = append(lines[:mostInACell-1:mostInACell-1], "…")
+		}
+		n = max(n, len(lines))
+		r.cells, r.strong = append(r.cells, lines), append(r.strong, bold || c.Strong)
 	}
+	r.height = float64(n)*cellMM*leading + 2*cellPadMM
+	return r
+}
+
+// rows returns a table's caption, head and rows as they are set in columns of the widths given.
+func (p *pager) rows(t Table, caption string, widths []float64) (lines []string, head row, rows []row) {
+	var heads []Cell
+	for _, c := range t.Columns {
+		heads = append(heads, Cell{Words: c.Head})
+	}
+	for _, cells := range t.Rows {
+		rows = append(rows, p.row(cells, widths, false, false))
+	}
+	return p.lines(caption, cellMM, true, p.width()), p.row(heads, widths, true, true), rows
+}
+
+// tableHeight returns how high a table is in one piece, with its note.
+func (p *pager) tableHeight(t Table) float64 {
+	caption, head, rows := p.rows(t, "Table 00. "+t.Caption, p.columns(t))
+	h := float64(len(caption))*cellMM*leading + head.height + 4
+	for _, r := range rows {
+		h += r.height
+	}
+	return h + float64(len(p.lines(t.Note, smallMM, false, p.width())))*smallMM*leading
+}
+
+func (p *pager) table(t Table) {
+	widths := p.columns(t)
+	caption, head, rows := p.rows(t, fmt.Sprintf("Table %d. %s", p.number.table(), t.Caption), widths)
 	put := func(r row) {
 		x := float64(sideMM)
 		for i, lines := range r.cells {
@@ -334,30 +370,28 @@ func (p *pager) table(t Table) {
 	rule := func(pen drawing.Pen) {
 		p.page.Line(pen, drawing.Point{X: sideMM, Y: p.y}, drawing.Point{X: sideMM + p.width(), Y: p.y})
 	}
-	var heads []Cell
-	for _, c := range t.Columns {
-		heads = append(heads, Cell{Words: c.Head})
-	}
-	head := set(heads, true, true)
-	first := 0.0
-	var rows []row
-	for i, cells := range t.Rows {
-		rows = append(rows, set(cells, false, false))
-		if i < 2 {
-			first += rows[i].height
+	p.y += 1
+	need := p.tableHeight(t)
+	if need > wholeTableMM {
+		need = float64(len(caption))*cellMM*leading + head.height + 2
+		for _, r := range rows[:min(2, len(rows))] {
+			need += r.height
 		}
 	}
-	p.y += 1
-	p.room(float64(len(caption))*cellMM*leading + head.height + first + 2)
+	p.room(need)
 	p.set(caption, drawing.Font{SizeMM: cellMM, Bold: true}, 0)
 	put(head)
 	rule(drawing.Pen{WidthMM: 0.4})
 	for i, r := range rows {
-		if p.y+r.height > p.bottom() {
+		need := r.height
+		if i == len(rows)-2 { // the last row does not stand alone on a page
+			need += rows[i+1].height
+		}
+		if p.y+need > p.bottom() && p.y > topMM+head.height+1 {
 			p.turn()
 			put(head)
 			rule(drawing.Pen{WidthMM: 0.4})
-			r = set(t.Rows[i], false, true)
+			r = p.row(t.Rows[i], widths, false, true)
 		}
 		put(r)
 		rule(drawing.Pen{Ink: drawing.Grey, WidthMM: 0.12})
@@ -397,7 +431,7 @@ func (p *pager) columns(t Table) []float64 {
 		most[i] = min(room, max(least[i], most[i]+0.1))
 		keep[i] = least[i]
 		if t.Columns[i].Keep {
-			keep[i] = min(max(least[i], cells[i]+0.1), room/3)
+			keep[i] = min(max(least[i], cells[i]+0.1), room/4)
 		}
 	}
 	sum := func(x []float64) (s float64) {

@@ -22,13 +22,13 @@ func Label(a Anchor) Font { return Font{SizeMM: letterMM, Anchor: a, Ink: Black}
 func NewAxes(d *Drawing, area Box, x0, x1, y0, y1 float64, xName, yName string) *Axes {
 	a := &Axes{d, area, x0, x1, y0, y1}
 	thin := Pen{Ink: Light, WidthMM: 0.15}
-	for _, v := range Ticks(x0, x1, int(area.W/14)) {
+	for _, v := range Ticks(x0, x1, max(4, int(area.W/14))) {
 		x := a.X(v)
 		d.Line(thin, Point{x, area.Y}, Point{x, area.Y + area.H})
 		d.Words(Point{x, area.Y + area.H + 3.6}, Tick(v), Label(Middle))
 	}
 	if yName != "" {
-		for _, v := range Ticks(y0, y1, int(area.H/6)) {
+		for _, v := range Ticks(y0, y1, max(4, int(area.H/6))) {
 			y := a.Y(v)
 			d.Line(thin, Point{area.X, y}, Point{area.X + area.W, y})
 			d.Words(Point{area.X - 1.2, y + 0.9}, Tick(v), Label(End))
