@@ -172,7 +172,7 @@ func (r *TrialReport) summaryTable() document.Block {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	t.Note = fmt.Sprintf("Means, of times geometric means of pieces' medians; in brackets the %s interval, over pieces, or over picks where one piece was tried: then it says nothing of other pieces. That of drops is exact, from their count.", percent(float64(r.Comparison.Confidence)))
+	t.Note = fmt.Sprintf("Means, of times geometric means of pieces' medians; in brackets the %s interval, over pieces, or over picks where one piece was tried: then it says nothing of other pieces. That of drops is exact, from their count. The sensors’ limits of error come on top, see “Rig and channels”.", percent(float64(r.Comparison.Confidence)))
 	return t
 }
 

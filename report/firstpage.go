@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"griptrial/analyze"
 	"griptrial/analyze/compare"
 	"griptrial/report/document"
 	"griptrial/report/drawing"
@@ -24,7 +23,7 @@ func (r *TrialReport) Document() *document.Document {
 
 func (r *TrialReport) newDocument(title string) *document.Document {
 	d := &document.Document{Title: title, DatedUTC: r.File.BegunUTC}
-	d.Under = fmt.Sprintf("Begun %s UTC on rig “%s”; %s at %s of %s in %s.", r.File.BegunUTC.Format("2 January 2006, 15:04"), short(r.File.Rig, 80),
+	d.Under = fmt.Sprintf("Begun %s UTC on rig “%s”; %s, %s, %s, %s.", r.File.BegunUTC.Format("2 January 2006, 15:04"), short(r.File.Rig, 80),
 		plural(r.File.Picks, "pick"), plural(len(r.File.Stations), "station"), plural(r.File.Pieces, "piece"), plural(len(r.Comparison.Setups), "setup"))
 	hash := "SHA-256 not taken: the file is still being recorded"
 	if r.File.SHA256 != nil {
@@ -120,8 +119,39 @@ func (r *TrialReport) machineOf(setup string) string {
 	return ""
 }
 
+// missing says what would show what is not shown yet, an item a reason with the setups that it
+// holds for, at most so many; nil where nothing is missing.
+func (r *TrialReport) missing(most int) (items []string) {
+	var order []string
+	of := map[string][]string{}
+	for _, v := range r.Comparison.Setups {
+		why := strings.Join(r.lacks(v), "; ")
+		if why == "" {
+			continue
+		}
+		if of[why] == nil {
+			order = append(order, why)
+		}
+		of[why] = append(of[why], r.nameOf(v.Setup))
+	}
+	for i, why := range order {
+		if i == most-1 && len(order) > most {
+			return append(items, fmt.Sprintf("%d more reasons stand in “What every setup showed”", len(order)-i))
+		}
+		names := of[why]
+		if n := len(names) - 5; n > 1 {
+			names = append(slices.Clone(names[:5]), plural(n, "more setup"))
+		}
+		items = append(items, listed(names)+": "+why)
+	}
+	return items
+}
+
 // lacks says what would show of a setup what is not shown yet, nil where nothing is missing.
 func (r *TrialReport) lacks(v VerdictJSON) (missing []string) {
+	if v.Answer == compare.DoesNot {
+		return nil
+	}
 	for _, c := range v.Criteria {
 		switch {
 		case c.Answer != compare.NotShown:
@@ -150,13 +180,7 @@ func (r *TrialReport) firstPage() document.Section {
 	add(r.verdictTable())
 	chosen := r.Chosen()
 	if chosen == nil {
-		var items []string
-		for _, v := range r.Comparison.Setups {
-			if missing := r.lacks(v); missing != nil && len(items) < 4 {
-				items = append(items, r.nameOf(v.Setup)+": "+strings.Join(missing, "; "))
-			}
-		}
-		if items != nil {
+		if items := r.missing(4); items != nil {
 			add(document.Paragraph{Words: "What is still missing", Style: document.Heading}, document.List{Items: items})
 		}
 	}
@@ -174,6 +198,9 @@ func (r *TrialReport) mixWords() string {
 	}
 	if len(parts) < 2 {
 		return ""
+	}
+	if !slices.ContainsFunc(r.Choice.Mix, func(m MixJSON) bool { return m.Share != r.Choice.Mix[0].Share }) {
+		return fmt.Sprintf(" The %d bags are counted alike, %s each.", len(parts), percent(float64(r.Choice.Mix[0].Share)))
 	}
 	return " The mix of bags counted with: " + listed(parts) + "."
 }
@@ -248,7 +275,7 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 	if x := float64(q.DropsMaxRate); !math.IsNaN(x) {
 		dropHead = fmt.Sprintf("Drops, at most %% (allowed %s)", brief(100*x))
 	}
-	t := document.Table{Caption: caption, Columns: []document.Column{{Head: "Bag"}, {Head: "Required kPa", Right: true}, {Head: "Hold vacuum kPa"}, {Head: "Seal time typical ms"},
+	t := document.Table{Caption: caption, Columns: []document.Column{{Head: "Bag", Keep: true}, {Head: "Required kPa", Right: true}, {Head: "Hold vacuum kPa"}, {Head: "Seal time typical ms"},
 		{Head: sealHead, Right: true}, {Head: dropHead, Right: true}, {Head: "Energy kJ per 1,000 picks"}}}
 	year := !math.IsNaN(float64(r.HoursPerYear)) && float64(q.PicksPerMinute) > 0
 	if year {
@@ -259,12 +286,16 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 			continue
 		}
 		v := r.verdict(b.Setup)
+		energy := b.EnergyJ
+		if m := r.middle(b.Setup, "energy_J"); math.IsNaN(energy.Lo) && m.OK() {
+			energy = m // of one piece: over its picks, as the note says
+		}
 		name := short(b.Bag, 60)
 		if len(r.Choice.Chosen) == 0 {
 			name = r.nameOf(b.Setup)
 		}
 		row := []document.Cell{document.Words(name), document.Words(notMeasured), figureCell(r.middle(b.Setup, "hold_vacuum_kPa"), 1, "kPa"),
-			figureCell(r.middle(b.Setup, "seal_time_s"), 1, "ms"), limitCell(v.criterion("seal time"), 1e3, "ms"), document.Words(notMeasured), figureCell(b.EnergyJ, 1, "kJ")}
+			figureCell(r.middle(b.Setup, "seal_time_s"), 1, "ms"), limitCell(v.criterion("seal time"), 1e3, "ms"), document.Words(notMeasured), figureCell(energy, 1, "kJ")}
 		if v != nil {
 			row[1] = numberCell(v.RequiredKPa, 1, "kPa")
 		}
@@ -272,12 +303,12 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 			row[5] = document.Cell{Words: brief(100 * x), Number: &document.Number{Value: math.NaN(), Lo: math.NaN(), Hi: 100 * x, Unit: "%"}}
 		}
 		if year {
-			row = append(row, figureCell(compare.YearKWh(b.EnergyJ, float64(q.PicksPerMinute), float64(r.HoursPerYear)), 1, "kWh"))
+			row = append(row, figureCell(compare.YearKWh(energy, float64(q.PicksPerMinute), float64(r.HoursPerYear)), 1, "kWh"))
 		}
 		t.Rows = append(t.Rows, row)
 	}
 	if m := r.chosenMachine(); m != nil && len(t.Rows) > 1 {
-		row := []document.Cell{document.Strong("the mix of bags"), document.Words(""), document.Words(""), document.Words(""), document.Words(""), document.Words(""), figureCell(m.EnergyKJ, 1, "kJ")}
+		row := []document.Cell{document.Strong("all, as mixed"), document.Words(""), document.Words(""), document.Words(""), document.Words(""), document.Words(""), figureCell(m.EnergyKJ, 1, "kJ")}
 		if year {
 			for _, y := range r.YearKWh {
 				if y.Levels == m.Levels {
@@ -287,10 +318,15 @@ func (r *TrialReport) keyTable(chosen []MachineBag) document.Block {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	t.Note = fmt.Sprintf("In brackets: %s interval, counted over pieces, or over picks where one piece was tried. “At most” and “stay within” are bounds at %s confidence. Energy is that of the picks; what the rig takes between picks is not in it.",
+	t.Note = fmt.Sprintf("In brackets: %s interval over pieces, or over picks where one piece was tried; the sensors’ limits of error come on top, see “Rig and channels”. “At most” and “within” are bounds at %s confidence. Energy is that of the picks alone.",
 		percent(float64(q.Confidence)), percent(float64(q.Confidence)))
+	if slices.ContainsFunc(t.Rows, func(row []document.Cell) bool {
+		return slices.ContainsFunc(row, func(c document.Cell) bool { return strings.HasSuffix(c.Words, "(no interval)") })
+	}) {
+		t.Note += " No interval: too few pieces or picks."
+	}
 	if year {
-		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute; in the row of a bag, of that bag alone.", brief(float64(r.HoursPerYear)), brief(float64(q.PicksPerMinute)))
+		t.Note += fmt.Sprintf(" A year is %s h at %s picks a minute, in the row of a bag of that bag alone.", brief(float64(r.HoursPerYear)), brief(float64(q.PicksPerMinute)))
 	} else {
 		t.Note += " Energy per year needs the line's rate and running hours (--rate, --hours)."
 	}
@@ -313,7 +349,7 @@ func limitCell(c *CriterionJSON, scale float64, unit string) document.Cell {
 		return document.Words("too few picks")
 	}
 	if math.IsInf(x, 0) {
-		return document.Words("some never")
+		return document.Words("some never seal")
 	}
 	return document.Exact(brief(scale*x), scale*x, unit)
 }
@@ -321,6 +357,9 @@ func limitCell(c *CriterionJSON, scale float64, unit string) document.Cell {
 // recommended says what to build.
 func (r *TrialReport) recommended(chosen []MachineBag) []string {
 	if chosen == nil {
+		if r.stated() && !slices.ContainsFunc(r.Comparison.Setups, func(v VerdictJSON) bool { return v.Answer != compare.DoesNot }) {
+			return []string{"Nothing can be recommended: all that was tried was shown not to hold. Other cups, numbers of cups, places or engines are to be tried."}
+		}
 		if r.stated() {
 			return []string{"Nothing can be recommended yet: nothing tried was shown to hold every bag of the mix. What is missing comes first; then this report is made again."}
 		}
@@ -365,7 +404,7 @@ func (r *TrialReport) recommended(chosen []MachineBag) []string {
 		for _, p := range r.placed {
 			parts = append(parts, p.words())
 		}
-		items = append(items, "Cups in mm from the bag's centre, along and across: "+strings.Join(parts, ". ")+". Sheets at true scale in “Placement of the cups”.")
+		items = append(items, "Cups in mm from the bag's centre, along and across: "+strings.Join(parts, ". ")+". True scale: “Placement of the cups”.")
 	}
 	if r.placed == nil {
 		items = append(items, r.noPlan)
@@ -419,12 +458,6 @@ func (r *TrialReport) engineWords() []string {
 		if words == "" {
 			words = short(l.Name, 60)
 		}
-		for _, m := range l.Engines {
-			if l.Cheapest != nil && m.Name == *l.Cheapest {
-				f := analyze.Figure{Value: float64(m.Vacuum), Lo: float64(m.VacuumLo), Hi: float64(m.VacuumHi)}
-				words += fmt.Sprintf(" (%s kPa predicted, required %s)", Interval(f, 1), brief(float64(l.RequiredKPa)))
-			}
-		}
 		on[k] = append(on[k], words)
 	}
 	var items []string
@@ -432,7 +465,7 @@ func (r *TrialReport) engineWords() []string {
 		items = append(items, "Of the engines given, "+k+listed(on[k])+".")
 	}
 	if items != nil {
-		items = append(items, "The engines given are judged by energy over the whole cycle, as their file states it; the choice above by what the picks took in the trial.")
+		items[len(items)-1] += " That is by the energy of the whole cycle, see “Leak and engine curves”; the choice goes by that of the picks."
 	}
 	return items
 }

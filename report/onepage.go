@@ -19,14 +19,8 @@ func (r *TrialReport) OnePage() *document.Document {
 	chosen := r.Chosen()
 	if chosen == nil {
 		add(document.Paragraph{Words: "There is nothing to mount yet. " + r.required()})
-		var items []string
-		for _, v := range r.Comparison.Setups {
-			if missing := r.lacks(v); missing != nil && len(items) < 12 {
-				items = append(items, r.nameOf(v.Setup)+": "+strings.Join(missing, "; "))
-			}
-		}
 		add(r.verdictTable())
-		if items != nil {
+		if items := r.missing(12); items != nil {
 			add(document.Paragraph{Words: "What is still missing", Style: document.Heading}, document.List{Items: items})
 		}
 	} else {

@@ -53,7 +53,7 @@ func brief(x float64) string {
 }
 
 // Interval returns a figure with its interval as "75.4 (75.1 to 75.7)", with as many digits
-// as half the interval deserves.
+// as half the interval deserves, four where that is enough.
 func Interval(f analyze.Figure, scale float64) string {
 	if !f.OK() {
 		return notMeasured
@@ -62,7 +62,7 @@ func Interval(f analyze.Figure, scale float64) string {
 	width := hi - lo
 	if math.IsNaN(width) || math.IsInf(width, 0) {
 		if math.IsNaN(lo) || math.IsNaN(hi) {
-			return brief(v) + " (no interval: too few)"
+			return brief(v) + " (no interval)"
 		}
 		return fmt.Sprintf("%s (%s to %s)", brief(v), brief(lo), brief(hi))
 	}
@@ -70,6 +70,10 @@ func Interval(f analyze.Figure, scale float64) string {
 		return brief(v)
 	}
 	places := Places(width / 2)
+	// Four digits are enough, as long as they tell the interval's ends apart.
+	for places > 0 && math.Abs(v)*math.Pow(10, float64(places)) >= 1e4 && decimal(lo, places-1) != decimal(hi, places-1) {
+		places--
+	}
 	return fmt.Sprintf("%s (%s to %s)", decimal(v, places), decimal(lo, places), decimal(hi, places))
 }
 

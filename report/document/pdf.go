@@ -28,7 +28,7 @@ var (
 
 // Sizes in mm: margins, and letters of paragraphs, tables and remarks.
 const (
-	sideMM, topMM, bottomMM = 18, 14, 17
+	sideMM, topMM, bottomMM = 18, 12, 15
 	textMM, cellMM, smallMM = 3.2, 2.8, 2.65
 	leading                 = 1.32 // lines' distance in letters' size
 )
@@ -417,6 +417,7 @@ func (p *pager) columns(t Table) []float64 {
 	}
 	for i, c := range t.Columns {
 		see(i, c.Head, true)
+		most[i] = max(least[i], most[i]/2.4) // a head may take three lines
 	}
 	for _, row := range t.Rows {
 		for i, c := range row {
@@ -492,11 +493,11 @@ func (p *pager) figure(f Figure) {
 }
 
 func (p *pager) signatures(s Signatures) {
-	p.y += 2
-	p.room(20)
+	p.y += 1
+	p.room(17)
 	gap := 8.0
 	w := (p.width() - gap*float64(len(s.Lines)-1)) / float64(len(s.Lines))
-	y := p.y + 12
+	y := p.y + 11
 	for i, line := range s.Lines {
 		x := sideMM + float64(i)*(w+gap)
 		p.page.Line(drawing.Pen{WidthMM: 0.25}, drawing.Point{X: x, Y: y}, drawing.Point{X: x + w, Y: y})

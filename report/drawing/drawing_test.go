@@ -125,6 +125,7 @@ func TestPrintable(t *testing.T) {
 		{"emoji", "bag 🌱", "bag ⟨1F331⟩", "🌱"},
 		{"Chinese", "草种, 5 kg", "⟨8349 79CD⟩, 5 kg", "草种"},
 		{"Thai", "ถุง 4", "⟨0E16 0E38 0E07⟩ 4", "ถุง"},
+		{"emoji behind letters that run leftwards", "שק 🌱", "שק \u2068⟨1F331⟩\u2069", "🌱"},
 		{"letter and accent", "Gra\u0308ser", "Gräser", ""},
 		{"direction", "a\u202Ebc", "a\uFFFDbc", "\u202E"},
 		{"control", "a\x1b[31m\tb\n", "a\uFFFD[31m b ", "\x1b"},

@@ -108,9 +108,13 @@ func Printable(s string) (printable string, lacking []rune) {
 	f := regular()
 	var b strings.Builder
 	coded := false
+	before, behind := "⟨", "⟩"
+	if strings.IndexFunc(s, leftward) >= 0 { // which are not to turn numbers
+		before, behind = string(isolate)+before, behind+string(endIsolate)
+	}
 	end := func() {
 		if coded {
-			b.WriteRune('⟩')
+			b.WriteString(behind)
 		}
 		coded = false
 	}
@@ -127,7 +131,7 @@ func Printable(s string) (printable string, lacking []rune) {
 		case coded:
 			b.WriteByte(' ')
 		default:
-			b.WriteRune('⟨')
+			b.WriteString(before)
 		}
 		coded = true
 		fmt.Fprintf(&b, "%04X", r)
