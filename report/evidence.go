@@ -328,8 +328,12 @@ func (r *TrialReport) engineSection() document.Section {
 			if m.Extrapolated {
 				name += " (beyond the tested vacuum)"
 			}
+			seal := figureCell(m.SealTime, 1e3, "ms")
+			if m.SealTime.Value == 0 {
+				seal.Words = "none: reached through the open cup"
+			}
 			t.Rows = append(t.Rows, []document.Cell{document.Words(name), figureCell(analyze.Figure{Value: float64(m.Vacuum), U: float64(m.VacuumU), Lo: float64(m.VacuumLo), Hi: float64(m.VacuumHi)}, 1, "kPa"),
-				figureCell(analyze.Figure{Value: float64(m.Margin), U: float64(m.VacuumU), Lo: float64(m.Margin + m.VacuumLo - m.Vacuum), Hi: float64(m.Margin + m.VacuumHi - m.Vacuum)}, 1, "kPa"), document.Words(holds), numberCell(m.Flow, 1, "L/min ANR"), figureCell(m.SealTime, 1e3, "ms"), numberCell(m.PickJ, 1, "J"), numberCell(m.YearKWh, 1, "kWh")})
+				figureCell(analyze.Figure{Value: float64(m.Margin), U: float64(m.VacuumU), Lo: float64(m.Margin + m.VacuumLo - m.Vacuum), Hi: float64(m.Margin + m.VacuumHi - m.Vacuum)}, 1, "kPa"), document.Words(holds), numberCell(m.Flow, 1, "L/min ANR"), seal, numberCell(m.PickJ, 1, "J"), numberCell(m.YearKWh, 1, "kWh")})
 		}
 		t.Note = fmt.Sprintf("Leak law %s: Q = k·vⁿ with k %s L/min ANR per kPaⁿ and n %s, from %s up to %s kPa. Required %s kPa. Flow and energy are those at the operating point, as predicted, without intervals of their own.", e.Leak.Law,
 			Interval(sdInterval(e.Leak.K, e.Leak.SeK), 1), Interval(sdInterval(e.Leak.N, e.Leak.SeN), 1), plural(e.Leak.Settings, "setting"), brief(float64(e.Leak.TestedToKPa)), brief(float64(e.RequiredKPa)))

@@ -7,6 +7,7 @@ import (
 	"html"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"griptrial/report/drawing"
 )
@@ -56,7 +57,7 @@ func (d *Document) HTML(out io.Writer) error {
 			fmt.Fprintf(w, "<h2>%s</h2>\n", esc(s.Title))
 		}
 		for _, b := range s.Blocks {
-			if err := htmlBlock(w, b, &n); err != nil {
+			if err := htmlBlock(w, b, &n, s.Title != ""); err != nil {
 				return err
 			}
 		}
@@ -66,12 +67,21 @@ func (d *Document) HTML(out io.Writer) error {
 	return w.Flush()
 }
 
-func htmlBlock(w *bufio.Writer, b Block, n *numbering) error {
+// mostKept is how many characters of a cell are kept on one line where its column is to be kept.
+const mostKept = 30
+
+// htmlBlock writes a block; titled says that its section has a heading of its own, to which those
+// of the section are below.
+func htmlBlock(w *bufio.Writer, b Block, n *numbering, titled bool) error {
 	switch b := b.(type) {
 	case Paragraph:
 		switch b.Style {
 		case Heading:
-			fmt.Fprintf(w, "<h3>%s</h3>\n", esc(b.Words))
+			if titled {
+				fmt.Fprintf(w, "<h3>%s</h3>\n", esc(b.Words))
+			} else {
+				fmt.Fprintf(w, "<h2 class=\"minor\">%s</h2>\n", esc(b.Words))
+			}
 		case Normal:
 			fmt.Fprintf(w, "<p>%s</p>\n", esc(b.Words))
 		default:
@@ -84,9 +94,10 @@ func htmlBlock(w *bufio.Writer, b Block, n *numbering) error {
 		}
 		fmt.Fprintf(w, "</ul>\n")
 	case Table:
-		fmt.Fprintf(w, "<div class=\"table\"><table>\n<caption>Table %d. %s</caption>\n<thead><tr>", n.table(), esc(b.Caption))
+		caption := fmt.Sprintf("Table %d. %s", n.table(), esc(b.Caption))
+		fmt.Fprintf(w, "<div class=\"table\" role=\"region\" tabindex=\"0\" aria-label=\"%s\"><table>\n<caption>%s</caption>\n<thead><tr>", caption, caption)
 		for _, c := range b.Columns {
-			fmt.Fprintf(w, "<th scope=\"col\"%s>%s</th>", right(c), esc(c.Head))
+			fmt.Fprintf(w, "<th scope=\"col\"%s>%s</th>", class(c, false), esc(c.Head))
 		}
 		fmt.Fprintf(w, "</tr></thead>\n<tbody>\n")
 		for _, row := range b.Rows {
@@ -99,7 +110,7 @@ func htmlBlock(w *bufio.Writer, b Block, n *numbering) error {
 				case c.Ditto:
 					s = `<span class="ditto">` + s + "</span>"
 				}
-				fmt.Fprintf(w, "<td%s>%s</td>", right(b.Columns[i]), s)
+				fmt.Fprintf(w, "<td%s>%s</td>", class(b.Columns[i], b.Columns[i].Keep && utf8.RuneCountInString(c.Words) <= mostKept), s)
 			}
 			fmt.Fprintf(w, "</tr>\n")
 		}
@@ -130,9 +141,15 @@ func htmlBlock(w *bufio.Writer, b Block, n *numbering) error {
 	return nil
 }
 
-func right(c Column) string {
-	if c.Right {
+// class returns the attribute of a cell of a column, kept on one line or not.
+func class(c Column, kept bool) string {
+	switch {
+	case c.Right && kept:
+		return ` class="right keep"`
+	case c.Right:
 		return ` class="right"`
+	case kept:
+		return ` class="keep"`
 	}
 	return ""
 }
