@@ -84,7 +84,7 @@ func (r *TrialReport) setupsOf(bag string) []string {
 }
 
 // lettersAre says where the letters of machines are told.
-const lettersAre = "Letters: see Table 1."
+const lettersAre = "Letters: see Table\u00a01."
 
 // setupCells are the first two cells of a row on a setup; above is the setup of the row above.
 func (r *TrialReport) setupCells(setup string, above *string) []document.Cell {
@@ -458,11 +458,15 @@ func (r *TrialReport) soakSection() document.Section {
 		}
 		s.Blocks = append(s.Blocks, t)
 	}
-	rates := document.Table{Caption: "Rate and stops", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Picks", Right: true}, document.Column{Head: "Minutes", Right: true}, document.Column{Head: "Drops per 1,000 picks"}, document.Column{Head: "Picks a minute", Right: true}, document.Column{Head: "Stops", Right: true}, document.Column{Head: "Longest stop s", Right: true})}
+	span, scale, unit := "Minutes", 60.0, "min"
+	if slices.ContainsFunc(r.Soak, func(k SoakJSON) bool { return k.Hours > 2 }) {
+		span, scale, unit = "Hours", 1, "h"
+	}
+	rates := document.Table{Caption: "Rate and stops", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Picks", Right: true}, document.Column{Head: span, Right: true}, document.Column{Head: "Drops per 1,000 picks"}, document.Column{Head: "Picks a minute", Right: true}, document.Column{Head: "Stops", Right: true}, document.Column{Head: "Longest stop s", Right: true})}
 	above = ""
 	for _, k := range r.Soak {
 		if len(rates.Rows) < mostRows {
-			rates.Rows = append(rates.Rows, append(r.setupCells(k.Setup, &above), document.Words(k.Station), countCell(k.Picks), numberCell(k.Hours, 60, "min"), figureCell(k.DropsPer1000, 1, "per 1,000"),
+			rates.Rows = append(rates.Rows, append(r.setupCells(k.Setup, &above), document.Words(k.Station), countCell(k.Picks), numberCell(k.Hours, scale, unit), figureCell(k.DropsPer1000, 1, "per 1,000"),
 				numberCell(k.RatePerMinute, 1, "/min"), countCell(k.Stops), numberCell(k.LongestStopS, 1, "s")))
 		}
 	}

@@ -345,6 +345,9 @@ func limitCell(c *CriterionJSON, scale float64, unit string) document.Cell {
 	if c.ByShape || math.IsNaN(x) {
 		x = float64(c.NormalLimit)
 	}
+	if math.IsNaN(x) && c.Failed > 0 {
+		return document.Words("too few held")
+	}
 	if math.IsNaN(x) {
 		return document.Words("too few picks")
 	}

@@ -342,6 +342,28 @@ func TestReport(t *testing.T) {
 			}
 		}
 	}
+	for _, m := range ch.Machines {
+		for _, b := range m.Bags {
+			if m.Levels == ch.Chosen[0] {
+				assert.True(t, values[strconv.FormatFloat(100**b.DropBound, 'g', -1, 64)], "the CSV lacks the bound %g", *b.DropBound)
+			}
+		}
+	}
+	// Whatever stands in the report as a number stands in the CSV, but for the numbers of tables and figures.
+	flat := map[string]bool{}
+	digits := regexp.MustCompile(`\d[\d.,]*\d|\d`)
+	for _, l := range lines {
+		for _, w := range digits.FindAllString(strings.Join(l, " "), -1) {
+			flat[w] = true
+		}
+	}
+	told := regexp.MustCompile(`(?m)^\*?(Table|Figure) \d.*$|^-{3}\n(?s:.*)|\\`).ReplaceAllString(string(first["md"]), "")
+	count := 0
+	for _, w := range digits.FindAllString(told, -1) {
+		count++
+		assert.True(t, flat[w], "the CSV lacks %s of the report", w)
+	}
+	assert.Greater(t, count, 1000)
 	assert.Contains(t, string(first["md"]), "## What every setup showed")
 	// What the file does not have is said.
 	assert.Contains(t, whole, "Bench checks before and after the trial: not recorded")
@@ -359,11 +381,12 @@ func TestReport(t *testing.T) {
 		require.Equal(t, exitDone, code, errs)
 		text := popplertest.Text(t, filepath.Join(dir, "floor.pdf"))
 		require.Len(t, text, 1)
-		for _, w := range []string{"bellows cup, 40 mm lip", "Switch points and cycle budget at 40 picks a minute", "1,500", "Part present", "never wire a signal"} {
+		for _, w := range []string{"bellows cup, 40 mm lip", "Switch points and cycle budget at 40 picks a minute", "1,500", "never wire a signal"} {
 			assert.Contains(t, strings.Join(strings.Fields(text[0]), " "), w)
 		}
 		html, err := os.ReadFile(filepath.Join(dir, "floor.html"))
 		require.NoError(t, err)
+		assert.Contains(t, string(html), "Part present on kPa")
 		structure(t, html)
 	})
 	t.Run("json", func(t *testing.T) {

@@ -257,12 +257,15 @@ func (p *pager) set(lines []string, f drawing.Font, in float64) {
 	}
 }
 
+// blankRune reports whether a line may be broken at r.
+func blankRune(r rune) bool { return r == ' ' }
+
 // wrap breaks words into lines no wider than width; a word that is wider alone is cut.
 func wrap(words string, size float64, bold bool, width float64) []string {
 	var lines []string
 	line, lineW := "", 0.0
 	blank := drawing.Width(" ", size, bold)
-	for word := range strings.FieldsSeq(words) {
+	for word := range strings.FieldsFuncSeq(words, blankRune) {
 		w := drawing.Width(word, size, bold)
 		if line != "" && lineW+blank+w <= width {
 			line, lineW = line+" "+word, lineW+blank+w
@@ -411,13 +414,13 @@ func (p *pager) columns(t Table) []float64 {
 	see := func(i int, words string, bold bool) {
 		words, _ = drawing.Printable(words)
 		most[i] = max(most[i], drawing.Width(words, cellMM, bold))
-		for word := range strings.FieldsSeq(words) {
+		for word := range strings.FieldsFuncSeq(words, blankRune) {
 			least[i] = max(least[i], drawing.Width(word, cellMM, bold))
 		}
 	}
 	for i, c := range t.Columns {
 		see(i, c.Head, true)
-		most[i] = max(least[i], most[i]/2.4) // a head may take three lines
+		most[i] = max(least[i], most[i]/1.8) // a head may take several lines
 	}
 	for _, row := range t.Rows {
 		for i, c := range row {

@@ -74,6 +74,9 @@ func Width(s string, sizeMM float64, bold bool) float64 {
 	return sum * sizeMM
 }
 
+// noBreak is a blank at which no line is broken.
+const noBreak = '\u00a0'
+
 // replacement is what stands for a character that cannot be shown.
 const replacement = '\uFFFD'
 
@@ -82,7 +85,7 @@ const replacement = '\uFFFD'
 // off by Isolated turn nothing outside it, and stay.
 func shown(r rune) rune {
 	switch {
-	case r == isolate, r == endIsolate:
+	case r == isolate, r == endIsolate, r == noBreak:
 		return r
 	case r == utf8.RuneError, r == 0xFFFE, r == 0xFFFF:
 		return replacement
