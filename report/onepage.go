@@ -87,7 +87,13 @@ func (r *TrialReport) switchTable(chosen []MachineBag) document.Block {
 		} else if len(v.SealS) > 0 {
 			longest = slices.Max(v.SealS)
 		}
-		t.Rows = append(t.Rows, []document.Cell{document.Strong(short(bag, 60)), numberCell(number(v.Switch.PartPresentOnKPa), 1, "kPa"), numberCell(number(v.Switch.PartPresentOffKPa), 1, "kPa"), numberCell(number(v.Switch.ReleasedKPa), 1, "kPa"),
+		point := func(kPa float64) document.Cell { // as finely as a switch is set
+			if math.IsNaN(kPa) {
+				return document.Words(notMeasured)
+			}
+			return document.Exact(decimal(kPa, 1), kPa, "kPa")
+		}
+		t.Rows = append(t.Rows, []document.Cell{document.Strong(short(bag, 60)), point(v.Switch.PartPresentOnKPa), point(v.Switch.PartPresentOffKPa), point(v.Switch.ReleasedKPa),
 			numberCell(number(v.CycleS), 1e3, "ms"), numberCell(number(v.LimitS), 1e3, "ms"), numberCell(number(longest), 1e3, "ms"), document.Words(short(strings.Join(v.Switch.Remarks, "; "), 200))})
 	}
 	t.Note = "Switch points follow from what was measured, with the spread of the picks. “Up to”: the tolerance limit of the required share, else the longest seen. Check them on the line."

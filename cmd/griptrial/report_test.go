@@ -421,7 +421,8 @@ func TestReport(t *testing.T) {
 func TestReportNotShownHostileNames(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "x.gtrial")
-	names := map[string]string{"seed sachet": "<script>alert(1)</script>", "granule pillow bag": "Мешок & \u05e9\u05e7\u05d9\u05ea 🌱 | `x`", "bellows cup, 40 mm lip": "=cup, 40 mm"}
+	names := map[string]string{"seed sachet": "<script>alert(1)</script>", "granule pillow bag": "Мешок & \u05e9\u05e7\u05d9\u05ea 🌱 | `x`", "bellows cup, 40 mm lip": "=cup, 40 mm",
+		"gusseted bird-feed bag": "كيس بذور العشب 5 kg", "thin-film wrapped coir block": "草种袋"}
 	workedTrial(t, path, 1, 6, func(sc *simulator.Scenario, text string) string {
 		for from, to := range names {
 			text = strings.ReplaceAll(text, from, to)
@@ -440,6 +441,8 @@ func TestReportNotShownHostileNames(t *testing.T) {
 	assert.Contains(t, front, "No choice yet: nothing tried was shown to hold")
 	assert.Contains(t, front, "<script>alert(1)</script>")
 	assert.Contains(t, front, "Мешок")
+	assert.Contains(t, front, "كيس بذور العشب")
+	assert.Contains(t, front, "⟨8349 79CD 888B⟩", "what the font lacks is told apart")
 	assert.Regexp(t, `about [\d,]+ picks in all would show it`, front)
 	assert.NotEmpty(t, popplertest.Render(t, filepath.Join(dir, "x.pdf"), 20))
 	md, err := os.ReadFile(filepath.Join(dir, "x.md"))
