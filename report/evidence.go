@@ -21,7 +21,19 @@ func heading(words string) document.Paragraph {
 
 func (r *TrialReport) evidence() []document.Section {
 	all := []document.Section{{Title: "What every setup showed", NewPage: true, Blocks: []document.Block{r.criteriaTable(), r.summaryTable()}}}
-	if r.Choice.drawn() {
+	var twins []string
+	for _, v := range r.Comparison.Setups {
+		if strings.HasSuffix(r.letterOf(v.Setup), ")") {
+			twins = append(twins, r.nameOf(v.Setup)+" is setup “"+short(v.Setup, 90)+"”")
+		}
+	}
+	if n := len(twins) - 12; n > 0 {
+		twins = append(twins[:12], plural(n, "more setup"))
+	}
+	if twins != nil {
+		all[0].Blocks = append(all[0].Blocks, document.Paragraph{Words: "Some setups differ in nothing that the trial file states but their names. They are numbered here; the choice counts the first of them alone."}, document.List{Items: twins})
+	}
+	if r.Choice.drawn() && len(r.Choice.Machines) > 1 {
 		all[0].Blocks = append(all[0].Blocks, document.Figure{Caption: "Energy against the bound of drops, one point a machine. " + lettersAre, Label: r.Choice.label(), Drawing: r.Choice.plot()})
 	}
 	if r.Lift != nil {
@@ -104,7 +116,7 @@ func setupColumns(more ...document.Column) []document.Column {
 
 // label is the name of a setup within its bag.
 func (r *TrialReport) label(setup string) string {
-	if l := r.letters().of[r.machineOf(setup)]; l != "" {
+	if l := r.letterOf(setup); l != "" {
 		return l
 	}
 	return short(setup, 24)
@@ -240,6 +252,10 @@ func (r *TrialReport) differences() document.Section {
 		}
 	}
 	found := tally[compare.Better] + tally[compare.Worse]
+	if len(r.Comparison.Effects) == 0 {
+		s.Blocks = append(s.Blocks, document.Paragraph{Words: "There was nothing to compare: of no bag were two setups tried that differ in what the trial file states."})
+		return s
+	}
 	s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Of %s made over all measures, %d found a difference.", plural(len(r.Comparison.Effects), "comparison"), found) + ifAny(" The others: ", rest, ".")})
 	if tally[compare.OnePiece] > 0 {
 		s.Blocks = append(s.Blocks, document.Paragraph{Words: "“This piece only”: both levels were tried on one piece, so nothing is said of other pieces. A general claim takes three pieces of each bag or more."})

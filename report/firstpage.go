@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"griptrial/analyze/compare"
@@ -44,7 +45,7 @@ func (r *TrialReport) nameOfTrial() string {
 func (r *TrialReport) sentence() string {
 	var pairs []string
 	for _, m := range r.Choice.Machines {
-		pairs = append(pairs, m.Levels, drawing.Isolated(m.Levels))
+		pairs = append(pairs, m.Levels, drawing.Isolated(tidy(m.Levels)))
 		for _, b := range m.Bags {
 			pairs = append(pairs, b.Bag, drawing.Isolated(b.Bag))
 		}
@@ -90,10 +91,47 @@ func (r *TrialReport) letters() lettering {
 
 // nameOf returns the short name of a setup: its bag and its machine's letter.
 func (r *TrialReport) nameOf(setup string) string {
-	if l := r.letters().of[r.machineOf(setup)]; l != "" {
+	if l := r.letterOf(setup); l != "" {
 		return short(r.setup(setup).Bag, 60) + " with " + l
 	}
 	return short(setup, 90)
+}
+
+// letterOf returns the letter of a setup's machine, "" where it has none. Where setups of a bag differ
+// in nothing but their names, those after the first are numbered: "A (2)".
+func (r *TrialReport) letterOf(setup string) string {
+	machine := r.machineOf(setup)
+	l := r.letters().of[machine]
+	if l == "" {
+		return ""
+	}
+	n := 1
+	for _, s := range r.setupsOf(r.setup(setup).Bag) {
+		if s == setup {
+			break
+		}
+		if r.machineOf(s) == machine {
+			n++
+		}
+	}
+	if n > 1 {
+		l += fmt.Sprintf(" (%d)", n)
+	}
+	return l
+}
+
+// tidy returns levels without those that are not stated, and says of what the number is.
+func tidy(levels string) string {
+	var parts []string
+	for _, p := range strings.Split(levels, " | ") {
+		if n, err := strconv.Atoi(p); err == nil {
+			p = plural(n, "cup")
+		}
+		if p = strings.TrimSuffix(p, " |"); strings.TrimSpace(p) != "" {
+			parts = append(parts, p)
+		}
+	}
+	return strings.Join(parts, " | ")
 }
 
 // machineOf returns the levels of the machine that a setup is with its bag, also where the bag
@@ -238,7 +276,7 @@ func (r *TrialReport) legend() string {
 	letters := r.letters()
 	var parts []string
 	for _, m := range r.Choice.Machines {
-		parts = append(parts, letters.of[m.Levels]+" = "+short(m.Levels, 100))
+		parts = append(parts, letters.of[m.Levels]+" = "+short(tidy(m.Levels), 100))
 	}
 	return strings.Join(parts, "; ") + "."
 }
