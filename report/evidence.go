@@ -417,11 +417,17 @@ func (r *TrialReport) soakSection() document.Section {
 	t := document.Table{Caption: "Trends that were shown, and measures whose picks depend on each other", Columns: setupColumns(document.Column{Head: "Station"}, document.Column{Head: "Measure"}, document.Column{Head: "Now", Right: true}, document.Column{Head: "Drift an hour"},
 		document.Column{Head: "p of no drift", Right: true}, document.Column{Head: "Correlation of neighbours", Right: true}, document.Column{Head: "What it says"})}
 	trends, drift, more, few := 0, 0, 0, 0
+	alike, alikeIs := 0.0, "" // the largest correlation where no trend is told
 	above := ""
 	pieces := r.piecesAt()
 	for i, k := range r.Soak {
 		if n := len(pieces[[2]string{k.Setup, k.Station}]); n > 1 && n < fewPieces {
 			few += len(k.Trends)
+			for j, x := range k.Trends {
+				if float64(x.Rho) > alike {
+					alike, alikeIs = float64(x.Rho), fmt.Sprintf("%s of %s at %s", r.soaks[i].Trends[j].Measure.Words, r.nameOf(k.Setup), k.Station)
+				}
+			}
 			continue
 		}
 		for j, x := range k.Trends {
@@ -457,7 +463,11 @@ func (r *TrialReport) soakSection() document.Section {
 		}
 	}
 	if few > 0 {
-		s.Blocks = append(s.Blocks, document.Paragraph{Words: fmt.Sprintf("Of %s nothing is said: fewer than %d pieces followed each other there, and the difference between two pieces would look like a drift. They stand in the JSON of soak.", plural(few, "trend"), fewPieces)})
+		words := fmt.Sprintf("Of %s no drift is told: fewer than %d pieces followed each other there, and the difference between two pieces would look like one. They stand in the JSON of soak.", plural(few, "trend"), fewPieces)
+		if alikeIs != "" {
+			words += fmt.Sprintf(" Picks that follow each other depend on each other most in %s (correlation %s, of 1 at most), which the intervals of this report take into account.", alikeIs, decimal(alike, 2))
+		}
+		s.Blocks = append(s.Blocks, document.Paragraph{Words: words})
 	}
 	switch {
 	case trends == 0 && few == 0:
@@ -612,7 +622,7 @@ func (r *TrialReport) troubleSection() document.Section {
 	var jumps []string
 	for _, c := range r.Around.Clock {
 		if c.JumpedS != 0 {
-			jumps = append(jumps, fmt.Sprintf("at %s s %s by %s s; the trial's own time did not", instant(c.TS), c.Why, brief(c.JumpedS)))
+			jumps = append(jumps, fmt.Sprintf("at %s s %s by %s s; the trial's own time did not", instant(c.TS), c.Why, brief(math.Abs(c.JumpedS))))
 		}
 	}
 	if jumps != nil {

@@ -121,7 +121,7 @@ func htmlBlock(w *bufio.Writer, b Block, n *numbering, titled bool) error {
 	case Figure:
 		class := ""
 		if b.Scale {
-			class = ` class="scale"`
+			class = ` class="scale" tabindex="0"`
 		}
 		i := n.figure()
 		fmt.Fprintf(w, "<figure%s>\n", class)
