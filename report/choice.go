@@ -204,7 +204,7 @@ func (j ChoiceJSON) plot() *drawing.Drawing {
 	}
 	d.Words(at(a.Area.X+a.Area.W-1, a.Area.Y+a.Area.H-1.5), "filled: holds every bag", drawing.Label(drawing.End))
 	for i, name := range letters.order {
-		d.Words(at(15, 74+4*float64(i)), letters.of[name]+"  "+short(tidy(name), 110), drawing.Label(drawing.Start))
+		d.Words(at(15, 74+4*float64(i)), drawing.Fit(letters.of[name]+"  "+short(tidy(name), 110), 2.6, false, d.WidthMM-15), drawing.Label(drawing.Start))
 	}
 	return d
 }

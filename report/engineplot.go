@@ -42,7 +42,7 @@ func (j EngineJSON) panel(d *drawing.Drawing, top, height float64) {
 		return
 	}
 	deepest, most := vacuum[len(vacuum)-1], j.mostFlow()
-	d.Words(at(15, top+5), j.Name, drawing.Font{SizeMM: 3, Bold: true})
+	d.Words(at(15, top+5), drawing.Fit(drawing.Isolated(j.Name), 3, true, d.WidthMM-15), drawing.Font{SizeMM: 3, Bold: true})
 	a := drawing.NewAxes(d, drawing.Box{X: 15, Y: top + 8, W: d.WidthMM - 18, H: height - 20}, 0, deepest, 0, most, "vacuum, kPa", "flow, L/min ANR")
 	a.Within(a.Area, func() {
 		var band []drawing.Point

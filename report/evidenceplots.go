@@ -134,7 +134,7 @@ func intervalPanel(d *drawing.Drawing, b drawing.Box, labelMM float64, title, un
 	step := (a.Area.H - 4) / float64(len(rows))
 	for i, x := range rows {
 		y := a.Area.Y + 3.5 + step*(float64(i)+0.5)
-		d.Words(at(a.Area.X-1.2, y+0.9), x.label, drawing.Label(drawing.End))
+		d.Words(at(a.Area.X-1.2, y+0.9), drawing.Fit(x.label, 2.6, false, labelMM-1.2), drawing.Label(drawing.End))
 		if !x.f.OK() {
 			d.Words(at(a.Area.X+1, y+0.9), "not measured", drawing.Label(drawing.Start))
 			continue
@@ -393,7 +393,7 @@ func (r *TrialReport) energy() (document.Figure, bool) {
 			d.Stripes(drawing.Pen{WidthMM: 0.2}, b, 135, 1.6)
 		}
 	}
-	x := labelMM
+	x := min(labelMM, 50)
 	for k, n := range names {
 		fill(k, drawing.Box{X: x, Y: 1.5, W: 7, H: 3.4})
 		d.Words(at(x+8.5, 4.2), n, drawing.Label(drawing.Start))
@@ -401,7 +401,7 @@ func (r *TrialReport) energy() (document.Figure, bool) {
 	}
 	for i, s := range setups {
 		y := a.Area.Y + rowH*float64(i)
-		d.Words(at(labelMM-1.2, y+rowH/2+0.9), r.nameOf(s), drawing.Label(drawing.End))
+		d.Words(at(labelMM-1.2, y+rowH/2+0.9), r.nameWithin(s, labelMM-2), drawing.Label(drawing.End))
 		from := 0.0
 		for k, p := range phases {
 			m := r.middle(s, p)
@@ -528,7 +528,7 @@ func (r *TrialReport) order() (document.Figure, bool) {
 	d := drawing.New(plotWidthMM, 16+rowH*float64(len(setups)))
 	a := drawing.NewAxes(d, drawing.Box{X: labelMM, Y: 6, W: plotWidthMM - labelMM - 2, H: rowH * float64(len(setups))}, 0, end*scale, 0, 1, "time of the trial, "+unit, "")
 	for i, s := range setups {
-		d.Words(at(labelMM-1.2, a.Area.Y+rowH*(float64(i)+0.5)+0.9), r.nameOf(s), drawing.Label(drawing.End))
+		d.Words(at(labelMM-1.2, a.Area.Y+rowH*(float64(i)+0.5)+0.9), r.nameWithin(s, labelMM-2), drawing.Label(drawing.End))
 	}
 	bar := func(k int, b drawing.Box) {
 		if k == 0 {

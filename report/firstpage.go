@@ -97,6 +97,18 @@ func (r *TrialReport) nameOf(setup string) string {
 	return short(setup, 90)
 }
 
+// nameWithin returns the short name of a setup in letters of a plot, no wider than widthMM: its bag
+// is cut, its letter is not.
+func (r *TrialReport) nameWithin(setup string, widthMM float64) string {
+	name, size := r.nameOf(setup), drawing.Label(drawing.Start).SizeMM
+	l := r.letterOf(setup)
+	if l == "" || drawing.Width(name, size, false) <= widthMM {
+		return drawing.Fit(name, size, false, widthMM)
+	}
+	with := " with " + l
+	return drawing.Fit(short(r.setup(setup).Bag, 60), size, false, widthMM-drawing.Width(with, size, false)) + with
+}
+
 // letterOf returns the letter of a setup's machine, "" where it has none. Where setups of a bag differ
 // in nothing but their names, those after the first are numbered: "A (2)".
 func (r *TrialReport) letterOf(setup string) string {

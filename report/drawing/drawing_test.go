@@ -145,6 +145,19 @@ func TestPrintable(t *testing.T) {
 	assert.InDelta(t, Width("שקית", 3, false), Width(Isolated("שקית"), 3, false), 1e-9, "its marks take no room")
 }
 
+// What is cut to a width is as long as goes, and a name set off stays one.
+func TestFit(t *testing.T) {
+	assert.Equal(t, "seed sachet", Fit("seed sachet", 3, false, 40))
+	for _, name := range []string{strings.Repeat("thin-film ", 20), Isolated(strings.Repeat("כיס גדול ", 20)), strings.Repeat("草", 40)} {
+		got := Fit(name, 3, true, 40)
+		w := Width(got, 3, true)
+		assert.LessOrEqual(t, w, 40.0, name)
+		assert.Greater(t, w, 30.0, name)
+		assert.Contains(t, got, "…", name)
+		assert.Equal(t, strings.Count(got, "\u2068"), strings.Count(got, "\u2069"), name)
+	}
+}
+
 // upper writes capital letters as Hebrew ones, as the examples of Annex 9 have them.
 func upper(s string) string {
 	return strings.Map(func(r rune) rune {

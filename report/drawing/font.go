@@ -2,6 +2,7 @@ package drawing
 
 import (
 	"fmt"
+	"sort"
 	"strings"
 	"sync"
 	"unicode"
@@ -76,6 +77,18 @@ func Width(s string, sizeMM float64, bold bool) float64 {
 
 // noBreak is a blank at which no line is broken.
 const noBreak = '\u00a0'
+
+// Fit returns words cut so that they are no wider than widthMM, with an ellipsis for what is left
+// out.
+func Fit(words string, sizeMM float64, bold bool, widthMM float64) string {
+	if Width(words, sizeMM, bold) <= widthMM {
+		return words
+	}
+	all := []rune(words)
+	cut := func(n int) string { return Reopen([]string{string(all[:n]) + "…"})[0] }
+	n := sort.Search(len(all), func(n int) bool { return Width(cut(n), sizeMM, bold) > widthMM })
+	return cut(max(0, n-1))
+}
 
 // replacement is what stands for a character that cannot be shown.
 const replacement = '\uFFFD'
