@@ -235,6 +235,7 @@ func TestJoined(t *testing.T) {
 		{"marks do not part letters", "بَب", "\uFE91\u064E\uFE90"},
 		{"tatweel", "بـب", "\uFE91ـ\uFE90"},
 		{"kept apart", "ب\u200Cب", "\uFE8F\u200C\uFE8F"},
+		{"alef maksura joins both sides", "بىب", "\uFE91\uFBE9\uFE90"},
 		{"hamza joins nothing", "بءب", "\uFE8F\uFE80\uFE8F"},
 		{"Persian", "گچپ", "\uFB94\uFB7D\uFB57"},
 		{"a letter whose joined forms the font has not", "بۅب", "\uFE8F\u06C5\uFE8F"},
