@@ -155,7 +155,7 @@ func (r *TrialReport) criteriaTable() document.Block {
 	if t.Rows == nil {
 		return document.Paragraph{Words: "The trial states no seal time, lowest vacuum or rate of drops that a setup must hold: there is nothing to judge."}
 	}
-	t.Note = fmt.Sprintf("%s The tolerance limit is what the required share of all future picks stays within, at %s confidence. Bounds are exact binomial ones; where values of one piece are alike, picks count for less (design effect). A pick that never sealed fails on seal time and on vacuum.", lettersAre, percent(float64(r.Comparison.Confidence)))
+	t.Note = fmt.Sprintf("%s The tolerance limit is what the required share of all future picks stays within, at %s confidence. Bounds are exact binomial ones; where values of one piece are alike, picks count for less (design effect). A pick that never sealed fails on seal time and on vacuum. “At most” is the share that fails, as a bound; “may fail” is what the requirement allows.", lettersAre, percent(float64(r.Comparison.Confidence)))
 	return t
 }
 

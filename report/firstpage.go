@@ -109,27 +109,37 @@ func (r *TrialReport) nameWithin(setup string, widthMM float64) string {
 	return drawing.Fit(short(r.setup(setup).Bag, 60), size, false, widthMM-drawing.Width(with, size, false)) + with
 }
 
-// letterOf returns the letter of a setup's machine, "" where it has none. Where setups of a bag differ
-// in nothing but their names, those after the first are numbered: "A (2)".
+// letterOf returns the letter of a setup's machine, also where its bag is none of the mix; "" where
+// no machine of the choice is it. Where setups of a bag differ in nothing but their names, those
+// after the first are numbered: "A (2)".
 func (r *TrialReport) letterOf(setup string) string {
-	machine := r.machineOf(setup)
-	l := r.letters().of[machine]
-	if l == "" {
-		return ""
+	if r.letter != nil {
+		return r.letter[setup]
 	}
-	n := 1
-	for _, s := range r.setupsOf(r.setup(setup).Bag) {
-		if s == setup {
-			break
+	r.letter = map[string]string{}
+	machine := func(s SetupJSON) SetupJSON { // what stays when the bag changes
+		s.Name, s.Bag, s.RequiredKPa = "", "", 0
+		return s
+	}
+	letters, of := r.letters(), map[SetupJSON]string{}
+	for _, m := range r.Choice.Machines {
+		for _, b := range m.Bags {
+			if s := r.setup(b.Setup); s != nil && of[machine(*s)] == "" {
+				of[machine(*s)] = letters.of[m.Levels]
+			}
 		}
-		if r.machineOf(s) == machine {
-			n++
+	}
+	seen := map[[2]string]int{}
+	for _, s := range r.Setups {
+		l := of[machine(s)]
+		if k := [2]string{s.Bag, l}; l != "" && r.verdict(s.Name) != nil {
+			if seen[k]++; seen[k] > 1 {
+				l += fmt.Sprintf(" (%d)", seen[k])
+			}
 		}
+		r.letter[s.Name] = l
 	}
-	if n > 1 {
-		l += fmt.Sprintf(" (%d)", n)
-	}
-	return l
+	return r.letter[setup]
 }
 
 // tidy returns levels without those that are not stated, and says of what the number is.
@@ -144,29 +154,6 @@ func tidy(levels string) string {
 		}
 	}
 	return strings.Join(parts, " | ")
-}
-
-// machineOf returns the levels of the machine that a setup is with its bag, also where the bag
-// is none of the mix; "" where no machine of the choice is.
-func (r *TrialReport) machineOf(setup string) string {
-	of := func(name string) (x SetupJSON) {
-		if s := r.setup(name); s != nil {
-			x = *s
-			x.Name, x.Bag, x.RequiredKPa = "", "", 0
-		}
-		return x
-	}
-	if r.setup(setup) == nil {
-		return ""
-	}
-	for _, m := range r.Choice.Machines {
-		for _, b := range m.Bags {
-			if r.setup(b.Setup) != nil && of(b.Setup) == of(setup) {
-				return m.Levels
-			}
-		}
-	}
-	return ""
 }
 
 // missing says what would show what is not shown yet, an item a reason with the setups that it

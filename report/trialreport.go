@@ -83,8 +83,9 @@ type TrialReport struct {
 	soaks    []compare.Soak
 	spans    map[runAt][2]float64 // first start and last end of the picks of a run at a station, s
 	placed   []PlacedBag
-	noPlan   string        // why there is no placement
-	budgetOf *compare.Pick // nil: no pick has a budget
+	letter   map[string]string // of setups, see letterOf
+	noPlan   string            // why there is no placement
+	budgetOf *compare.Pick     // nil: no pick has a budget
 }
 
 // A runAt is a run at a station.
