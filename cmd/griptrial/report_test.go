@@ -186,6 +186,7 @@ type chosenJSON struct {
 	Machines []struct {
 		Levels string
 		Answer string
+		Energy *struct{ Value, Lo, Hi float64 } `json:"energy_kJ_per_1000"`
 		Bags   []struct {
 			Bag, Setup, Answer string
 			Energy             *struct{ Value, Lo, Hi float64 } `json:"energy_J"`
@@ -278,6 +279,11 @@ func TestReport(t *testing.T) {
 	require.NotEmpty(t, ch.Chosen)
 	shown := numbers(pages[0])
 	for _, m := range ch.Machines {
+		if m.Levels == ch.Chosen[0] {
+			for _, x := range []float64{m.Energy.Value, m.Energy.Lo, m.Energy.Hi} {
+				assert.True(t, says(shown, x), "the first page does not show %g kJ per 1,000 picks of the mix", x)
+			}
+		}
 		for _, b := range m.Bags {
 			if m.Levels != ch.Chosen[0] {
 				continue
