@@ -51,11 +51,15 @@ func (c *Control) StartRun(ctx context.Context, n int, piece string) error {
 	})
 }
 
-// StopRun ends the run in progress: picks that begin from now on belong to none.
-func (c *Control) StopRun(ctx context.Context) error {
+// StopRun ends run n if it is in progress, 0 for whichever is: picks that begin from now on
+// belong to none.
+func (c *Control) StopRun(ctx context.Context, n int) error {
 	return c.ask(ctx, func(l *loop) (refused, failed error) {
-		if l.Plan.run == 0 {
+		switch {
+		case l.Plan.run == 0:
 			return fmt.Errorf("%w: no run is in progress", ErrNotNow), nil
+		case n != 0 && n != l.Plan.run:
+			return fmt.Errorf("%w: run %d is in progress", ErrNotNow, l.Plan.run), nil
 		}
 		l.Plan.run = 0
 		return nil, nil

@@ -86,17 +86,18 @@ func TestOperatorRuns(t *testing.T) {
 		<-src.gave
 	}
 
-	assert.ErrorIs(t, control.StopRun(ctx), ErrNotNow)
+	assert.ErrorIs(t, control.StopRun(ctx, 0), ErrNotNow)
 	give(part) // no run yet
 	assert.ErrorContains(t, control.StartRun(ctx, 3, ""), "run 1 comes next")
 	require.NoError(t, control.StartRun(ctx, 0, "P7"))
 	assert.ErrorContains(t, control.StartRun(ctx, 0, ""), "run 1 is in progress")
 	give(part)
-	require.NoError(t, control.StopRun(ctx))
+	assert.ErrorContains(t, control.StopRun(ctx, 2), "run 1 is in progress")
+	require.NoError(t, control.StopRun(ctx, 1))
 	give(part) // between two runs
 	require.NoError(t, control.StartRun(ctx, 2, ""))
 	give(part)
-	require.NoError(t, control.StopRun(ctx))
+	require.NoError(t, control.StopRun(ctx, 0))
 	require.NoError(t, control.StartRun(ctx, 1, "")) // once more
 	assert.Equal(t, 1, last.Run)
 	give(part)

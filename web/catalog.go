@@ -273,7 +273,7 @@ func (c *catalog) stations(running, mounted int, begun, final []int) []StationSt
 		if i < len(begun) {
 			s.Begun, s.Final = begun[i], final[i]
 		}
-		if r := c.run(running); running > 0 {
+		if r := c.run(running); r.Setups[name] != "" {
 			s.Left = max(0, r.PlannedPicks-c.done[running][name])
 		}
 		all = append(all, s)

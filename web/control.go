@@ -194,7 +194,7 @@ func (s *Server) started(w http.ResponseWriter, r *http.Request) (any, error) {
 func (s *Server) stopRun(w http.ResponseWriter, r *http.Request) {
 	c, err := s.control()
 	if err == nil {
-		err = c.StopRun(r.Context())
+		err = c.StopRun(r.Context(), 0)
 	}
 	if err == nil {
 		err = s.change()

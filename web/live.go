@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -37,6 +38,7 @@ type Live struct {
 	pyramid *pyramid
 	catalog *catalog
 	buses   func() []BusJSON // may be nil
+	control *record.Control  // nil where no operator begins and ends the runs; set before Run
 
 	mu        sync.Mutex
 	heard     []sample.Batch
@@ -188,6 +190,7 @@ func (l *Live) Run() {
 	defer samples.Stop()
 	defer slow.Stop()
 	state, soon, known := "", map[string]string{}, 0
+	short := 0 // the run in progress that still lacked picks when it was last looked at
 	for {
 		tick := false
 		select {
@@ -228,6 +231,17 @@ func (l *Live) Run() {
 			state = text
 			l.send(message{event: "state", data: encode(now)})
 		}
+		left := 0
+		for _, s := range now.Stations {
+			left += s.Left
+		}
+		switch {
+		case left > 0 || now.Run == 0:
+			short = now.Run
+		case short == now.Run: // one that was complete when it went on is not ended again
+			short = 0
+			go l.endRun(now.Run)
+		}
 		if tick {
 			l.send(message{event: "health", data: encode(l.health())})
 		}
@@ -253,6 +267,16 @@ func (l *Live) Run() {
 			}
 			l.poke()
 		}
+	}
+}
+
+// endRun ends a run whose planned picks have been made, unless somebody was quicker.
+func (l *Live) endRun(n int) {
+	if l.control == nil {
+		return
+	}
+	if err := l.control.StopRun(context.Background(), n); err != nil && !errors.Is(err, record.ErrNotNow) && !errors.Is(err, record.ErrOver) {
+		l.failed(err)
 	}
 }
 

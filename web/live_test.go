@@ -5,8 +5,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -375,6 +377,62 @@ func (w *recorderWriter) Write(p []byte) (int, error)       { return w.text.Writ
 func (w *recorderWriter) Flush()                            {}
 func (w *recorderWriter) SetWriteDeadline(time.Time) error  { return nil }
 func (w *recorderWriter) SetReadDeadline(t time.Time) error { return nil }
+
+// A run ends by itself when its planned picks have been made, also after one more for a spoiled
+// one; a complete run that goes on does not.
+func TestRunEndsByItself(t *testing.T) {
+	r := newRecording(t, simulated(t, 32))
+	c := r.client
+	post := func(path, body string) {
+		t.Helper()
+		require.Equal(t, 200, c.do("POST", prefix+path, body).StatusCode, "%s %s", path, body)
+	}
+	first := func() RunJSON { return get[TrialJSON](c, "/trial").Runs[0] }
+	// goOn hands on batches while run 1 is short of picks, and waits until it has ended.
+	goOn := func() {
+		t.Helper()
+		for slices.Max(slices.Collect(maps.Values(first().Left))) > 0 {
+			require.Equal(t, Running, first().Status)
+			r.give(1)
+		}
+		require.Eventually(t, func() bool { return get[StateJSON](c, "/state").Run == 0 }, 10*time.Second, time.Millisecond)
+	}
+	post("/run/start", `{}`)
+	goOn()
+	run := first()
+	assert.Equal(t, Done, run.Status)
+	for station, n := range run.Done {
+		assert.GreaterOrEqual(t, n, run.Picks, station)
+	}
+	assert.Equal(t, 2, get[TrialJSON](c, "/trial").Next.Run)
+	n := get[StateJSON](c, "/state").Stations[0].Final
+	for get[StateJSON](c, "/state").Stations[0].Final < n+2 {
+		r.give(1)
+	}
+	last := get[struct {
+		Picks []struct{ N, Run int }
+	}](c, "/picks?station=left&sort=order&descending=true&limit=1").Picks[0]
+	assert.Greater(t, last.N, n)
+	assert.Zero(t, last.Run, "made between two runs")
+
+	// Spoil as many as it takes to be short of one.
+	for i, spare := 1, run.Done["left"]-run.Picks; i <= spare+1; i++ {
+		require.Equal(t, 200, c.do("PUT", fmt.Sprintf("%s/picks/left/%d/spoiled", prefix, i), `{"reason": "knocked"}`).StatusCode)
+	}
+	assert.Equal(t, Stopped, first().Status)
+	assert.Equal(t, 1, first().Left["left"])
+	post("/run/start", `{"run": 1}`)
+	goOn()
+	assert.Equal(t, Done, first().Status)
+
+	made := first().Done["left"]
+	post("/run/start", `{"run": 1}`) // more than planned
+	for first().Done["left"] < made+2 {
+		r.give(1)
+	}
+	assert.Equal(t, 1, get[StateJSON](c, "/state").Run, "somebody wants more of it")
+	post("/run/stop", "")
+}
 
 // A whole trial by its operator: what is mounted next, runs begun and stopped, a count-down
 // that a spoiled pick lengthens, notes.

@@ -89,7 +89,7 @@ func New(c Config, at net.Addr) (*Server, error) {
 	s.cookie = "griptrial-" + s.port // a browser sends a host's cookies to all of its ports
 	if s.live != nil {
 		s.catalog, s.pyramid = s.live.catalog, s.live.pyramid
-		s.catalog.byOperator = c.Control != nil
+		s.live.control, s.catalog.byOperator = c.Control, c.Control != nil
 		close(s.read)
 		close(s.drawn)
 	} else {
