@@ -182,7 +182,8 @@ func (s *Server) started(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, err
 	}
 	if ask.Note == "" {
-		return s.state(), s.change()
+		err := s.change()
+		return s.state(), err
 	}
 	if err := s.catalog.reload(); err != nil {
 		return nil, err

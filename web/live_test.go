@@ -397,7 +397,9 @@ func TestRunEndsByItself(t *testing.T) {
 		}
 		require.Eventually(t, func() bool { return get[StateJSON](c, "/state").Run == 0 }, 10*time.Second, time.Millisecond)
 	}
-	post("/run/start", `{}`)
+	var state StateJSON
+	require.NoError(t, json.NewDecoder(c.do("POST", prefix+"/run/start", `{}`).Body).Decode(&state))
+	assert.Equal(t, first().Picks, state.Stations[0].Left, "the answer knows the run")
 	goOn()
 	run := first()
 	assert.Equal(t, Done, run.Status)

@@ -65,7 +65,7 @@ export interface PlotOptions {
   zoom?: boolean;
 }
 
-const laneHeight = 9;
+const laneHeightEm = 0.56;
 const open = new Set<Plot>();
 
 /** Draws every open plot anew, after the theme has changed. */
@@ -89,6 +89,7 @@ export class Plot {
       stroke: () => colour("ink"), grid: { stroke: () => colour("faint"), width: 1 }, ticks: { stroke: () => colour("faint"), width: 1, size: 4 }, ...extra,
     });
     const size = () => ({ width: Math.max(80, host.clientWidth), height: Math.max(80, host.clientHeight) });
+    const thick = (width: number) => width * Math.max(1, em / 17); // px, of a screen that stands near
     this.u = new uPlot({
       ...size(),
       scales: {
@@ -105,12 +106,12 @@ export class Plot {
         label: l.label,
         scale: o.yRight?.lines.includes(i + 1) ? "right" : "y",
         stroke: () => (typeof l.colour === "string" ? colour(l.colour) : l.colour()),
-        width: l.points ? 0 : l.width ?? 2,
+        width: l.points ? 0 : thick(l.width ?? 2),
         dash: l.dash,
         alpha: l.alpha ?? 1,
         spanGaps: false,
         paths: l.points ? () => null : l.step ? uPlot.paths.stepped!({ align: 1 }) : undefined,
-        points: { show: !!l.points, size: 7, fill: () => (typeof l.colour === "string" ? colour(l.colour) : l.colour()) },
+        points: { show: !!l.points, size: thick(7), fill: () => (typeof l.colour === "string" ? colour(l.colour) : l.colour()) },
       }))],
       bands: (o.bands ?? []).map((b) => ({ series: [b.upper, b.lower], fill: b.colour as any })),
       legend: { show: false },
@@ -144,7 +145,7 @@ export class Plot {
 /** A range widened by what lanes need below it and marks above. */
 function room(u: uPlot, o: PlotOptions, [lo, hi]: [number, number], em: number): [number, number] {
   const height = Math.max(60, u.bbox ? u.bbox.height / devicePixelRatio : u.height - 4 * em);
-  const below = ((o.lanes?.().length ?? 0) * (laneHeight + 3)) / height, above = o.marks ? (1.1 * em) / height : 0;
+  const below = ((o.lanes?.().length ?? 0) * (laneHeightEm + 0.2) * em) / height, above = o.marks ? (1.1 * em) / height : 0;
   const span = (hi - lo) / Math.max(0.2, 1 - below - above - 0.03);
   return [lo - span * (below + 0.03), hi + span * above];
 }
@@ -156,9 +157,10 @@ function annotate(u: uPlot, o: PlotOptions, em: number): void {
   c.rect(left, top, width, height);
   c.clip();
   c.font = `600 ${Math.round(em * 0.8 * r)}px system-ui, "Liberation Sans", Arial, sans-serif`;
-  const lanes = o.lanes?.() ?? [];
+  const lanes = o.lanes?.() ?? [], laneHeight = laneHeightEm * em;
+  const thick = Math.max(1, em / 17) * r;
   lanes.forEach((lane, i) => {
-    const y = top + height - (lanes.length - i) * (laneHeight + 3) * r;
+    const y = top + height - (lanes.length - i) * (laneHeight + 0.2 * em) * r;
     c.fillStyle = colour("sunk");
     c.fillRect(left, y, width, laneHeight * r);
     c.fillStyle = colour(lane.colour);
@@ -170,8 +172,8 @@ function annotate(u: uPlot, o: PlotOptions, em: number): void {
   for (const l of o.levels?.() ?? []) {
     c.strokeStyle = colour(l.colour ?? "need");
     c.fillStyle = colour("ink");
-    c.lineWidth = 2 * r;
-    c.setLineDash([6 * r, 4 * r]);
+    c.lineWidth = 2 * thick;
+    c.setLineDash([6 * thick, 4 * thick]);
     c.beginPath();
     const at = u.valToPos(l.at, l.down ? "x" : "y", true);
     if (l.down) {
@@ -201,7 +203,7 @@ function annotate(u: uPlot, o: PlotOptions, em: number): void {
     const x = u.valToPos(m.x, "x", true);
     if (x < left - 9 * r || x > left + width + 9 * r) continue;
     c.strokeStyle = c.fillStyle = colour(m.colour ?? "ink");
-    c.lineWidth = r;
+    c.lineWidth = thick;
     c.beginPath();
     c.moveTo(x, top + em * r);
     c.lineTo(x, top + height);

@@ -73,10 +73,20 @@ function show(): void {
   }
 }
 
+let inProgress = 0;
+
+/** Says when the run in progress has ended by itself, on whatever view. */
+function showComplete(): void {
+  const r = watch.trial.runs.find((x) => x.n === inProgress);
+  if (r && watch.state.run === 0 && r.status === "done") app.announce(text.trial.complete(r.n, r.picks));
+  inProgress = watch.state.run;
+}
+
 const lostLong = el("div", { class: "remark bad", role: "alert", hidden: true }, text.state.lostLong);
 
 function showState(): void {
   const s = watch.state;
+  inProgress ||= s.run;
   if (watch.link === "lost" || watch.link === "opening" && s.live) put(state, stateMark(watch.link, watch.link === "lost" ? text.state.lost : text.state.opening));
   else if (s.recording_error) put(state, mark("✕", "bad", `${text.state.failed}: ${s.recording_error}`));
   else if (s.live) put(state, stateMark("recording", text.state.recording));
@@ -164,6 +174,7 @@ async function begin(): Promise<void> {
   }
   head();
   watch.on("trial", head);
+  watch.on("trial", showComplete);
   watch.on("state", showState);
   watch.on("link", showState);
   watch.follow();

@@ -9,6 +9,9 @@ export function levels(s: Setup | undefined): string {
   return [s.bag, s.cups > 1 ? `${s.cups} × ${s.cup}` : s.cup, s.placement, s.tilt, s.engine, s.engine_setting].filter((x) => x && !s.name.includes(x)).join(" · ");
 }
 
+/** The run that was begun last, if it is complete and none is in progress. */
+export const completed = (t: Trial, running: number) => (running > 0 ? undefined : t.runs.filter((r) => r.start_s !== null && r.status === "done").sort((a, b) => b.start_s! - a.start_s!)[0]);
+
 /** A setup's place in the trial, which gives its colour, dash and letter. */
 export const place = (t: Trial, name: string) => Math.max(0, t.setups.findIndex((s) => s.name === name));
 

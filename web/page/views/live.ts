@@ -7,7 +7,7 @@ import { host, Plot, type Lane, type Mark } from "../chart";
 import { el, put, say, svg, table, type Child } from "../dom";
 import { duration, figure, fixed, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
-import { levels } from "../setup";
+import { completed, levels } from "../setup";
 import type { Column } from "../state";
 import { text, word } from "../text";
 import type { Pick, Station, Traces } from "../types";
@@ -26,7 +26,7 @@ export const live: View = {
       inner = [];
       root.replaceChildren();
       if (w.trial.live && w.link !== "ended") {
-        root.append(el("div", { class: "stations" }, w.trial.stations.map((s) => stationPanel(s, app, inner))), health(app, inner));
+        root.append(betweenRuns(app, inner), el("div", { class: "stations" }, w.trial.stations.map((s) => stationPanel(s, app, inner))), health(app, inner));
       } else {
         root.append(...w.trial.stations.map((s) => wholeTrace(s, app, inner)));
       }
@@ -36,6 +36,20 @@ export const live: View = {
     return () => [...inner, ...ends].forEach((f) => f());
   },
 };
+
+/** Says, where an operator begins the runs and none is in progress, what is done and what comes next. */
+function betweenRuns(app: App, ends: (() => void)[]): HTMLElement {
+  const w = app.watch, node = el("p", { class: "remark" });
+  const show = () => {
+    const last = completed(w.trial, w.state.run);
+    node.hidden = !(w.trial.by_operator && w.state.live && w.state.run === 0);
+    put(node, last ? [mark("✓", "good", text.trial.complete(last.n, last.picks)), " "] : null,
+      w.trial.next ? [text.trial.toStart, " ", el("a", { href: "#/trial" }, text.trial.toNext(w.trial.next.run))] : text.trial.nothingLeft);
+  };
+  show();
+  ends.push(w.on("state", show), w.on("trial", show));
+  return node;
+}
 
 /** The channel of a station of a kind. */
 const channelOf = (app: App, station: string, kind: string) =>

@@ -5,7 +5,7 @@ import { attempt, dialog, fillWith, throttle, why, type App, type View } from ".
 import { el, field, put, say, select, table } from "../dom";
 import { duration, figure, interval, number, stated, statedPercent } from "../format";
 import { mark, stateMark } from "../mark";
-import { levels } from "../setup";
+import { completed, levels } from "../setup";
 import { text, word } from "../text";
 import type { Bench, BenchStep, Grip, Note, Pick, State } from "../types";
 
@@ -13,9 +13,9 @@ export const trial: View = {
   name: "trial",
   show(root, app) {
     const ends: (() => void)[] = [];
-    root.append(
-      el("div", { class: "pair" }, runPanel(app, ends), el("div", { class: "panel" }, ...lastPicks(app, ends), ...notes(app, ends))),
-      ...(app.watch.trial.stations.some((s) => s.hand_held) ? [grip, sheet] : [sheet, grip]).map((f) => f(app, ends)), bench(app, ends));
+    const run = (a: App, e: (() => void)[]) => el("div", { class: "pair" }, runPanel(a, e), el("div", { class: "panel" }, ...lastPicks(a, e), ...notes(a, e)));
+    const hands = app.watch.trial.stations.filter((s) => s.hand_held).length > 1; // then the reading is what one looks at
+    root.append(...(hands ? [grip, run, sheet, bench] : [run, sheet, grip, bench]).map((f) => f(app, ends)));
     return () => ends.forEach((f) => f());
   },
 };
@@ -25,7 +25,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
   const heading = el("h2"), mount = el("div"), counts = el("div", { class: "row" });
   const piece = el("input", { type: "text", autocomplete: "off", maxlength: 200 });
   const pieceField = field(text.trial.piece, piece);
-  const main = el("button", { class: "main" }), resume = el("button"), hint = el("p", { class: "soft" }), endButton = el("button", null, text.trial.end);
+  const complete = el("p", { class: "complete" }), main = el("button", { class: "main" }), resume = el("button"), hint = el("p", { class: "soft" }), endButton = el("button", null, text.trial.end);
   const numbers = new Map<string, { big: HTMLElement; small: HTMLElement }>();
   let planned = "";
   const halted = () => w.trial.runs.filter((r) => r.status === "stopped").pop()?.n;
@@ -72,6 +72,9 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     const t = w.trial, running = w.state.run > 0, next = t.next;
     const run = t.runs.find((r) => r.n === (running ? w.state.run : w.state.live ? next?.run : 0));
     say(heading, running ? text.trial.now(w.state.run) : !w.state.live ? text.trial.over : next ? `${text.trial.next}: ${text.trial.runOf(next.run)}` : text.trial.nothingLeft);
+    const last = w.state.live ? completed(t, w.state.run) : undefined;
+    complete.hidden = !last;
+    put(complete, last ? mark("✓", "good", text.trial.complete(last.n, last.picks)) : null);
     if (!mount.contains(document.activeElement)) put(mount, run?.piece ? el("p", { class: "user" }, !running && run.new_piece ? text.trial.newPiece(run.piece) : text.trial.pieceIs(run.piece)) : null, run && el("div", { class: "mount" },
       Object.entries(run.setups).map(([station, name]) => {
         const su = t.setups.find((x) => x.name === name);
@@ -104,7 +107,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
   };
   show();
   ends.push(w.on("trial", show), w.on("state", show), w.on("picks", showCounts));
-  return el("section", { class: "panel station", "aria-label": text.trial.next }, heading, mount, counts,
+  return el("section", { class: "panel station", "aria-label": text.trial.next }, complete, heading, mount, counts,
     el("div", { class: "row" }, pieceField, main, resume, endButton), hint);
 }
 
@@ -122,7 +125,11 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
         const su = t.setups.find((x) => x.name === r.setups[s]);
         return el("td", { class: "user wide" }, r.setups[s] ?? text.none, el("span", { class: "soft small" }, " " + levels(su)));
       }),
-      el("td", { class: "n" }, stations.filter((s) => s in r.setups).map((s) => `${r.done[s] ?? 0}`).join(" + "), ` / ${r.picks}`)));
+      el("td", { class: "n" }, stations.filter((s) => s in r.setups).map((s) => {
+        // Of the run in progress the state knows more than the sheet, which is read when a run begins or ends.
+        const now = r.n === app.watch.state.run ? app.watch.state.stations.find((x) => x.station === s) : undefined;
+        return String(Math.max(r.done[s] ?? 0, now ? r.picks - now.left : 0));
+      }).join(" + "), ` / ${r.picks}`)));
     put(node, el("h2", null, text.trial.sheet),
       el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": text.trial.sheet },
         el("table", null, el("caption", { class: "unseen" }, text.trial.sheet),
@@ -132,7 +139,7 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
   };
   const soon = throttle(300, show);
   show();
-  ends.push(app.watch.on("trial", soon));
+  ends.push(app.watch.on("trial", soon), app.watch.on("picks", soon));
   return node;
 }
 
@@ -279,29 +286,49 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     node.hidden = true;
     return node;
   }
-  let a = names[0], b = names[1], measure = "hold_vacuum_kPa", since: number | undefined, alive = true;
-  const answer = el("div", { role: "status" });
-  const read = () => fillWith<Grip>(answer, () => get<Grip>(query("grip", { a, b, measure, since_s: since })), (g) => {
-    const by = g.better_by_percent;
+  const w = app.watch;
+  let a = names[0], b = names[1], measure = "hold_vacuum_kPa", of: "run" | "now" | "all" = "run", since = 0, alive = true;
+  const answer = el("div", { role: "status", class: "panel" });
+  // The run that the readings are of: the one in progress, else the last that was begun; 0 for all.
+  const run = () => (of !== "run" ? 0 : w.state.run || Math.max(0, ...w.trial.runs.filter((r) => r.start_s !== null).map((r) => r.n)));
+  const read = () => fillWith(answer, () => get<Grip>(query("grip", { a, b, measure, run: run() || undefined, since_s: of === "now" ? since : undefined })), (g) => {
+    const by = g.better_by_percent, m = w.trial.measures.find((x) => x.name === measure);
     const who = g.better ?? g.leads;
     const large = g.readings.length === 0 ? text.trial.noReadings : !by || by.value === null || !who ? text.trial.equal
       : (g.better ? text.trial.better : text.trial.leads)(who, number(by.value, "%", 2));
+    const mounted = w.trial.runs.find((r) => r.n === run())?.setups ?? {};
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
       el("p", { class: "lead" }, by && by.value !== null && who && !g.better ? [mark("◌", "doubt", text.trial.notShown), "; "] : null, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
-      el("p", { class: "soft" }, text.trial.readings(g.pairs), g.warnings.length ? "; " + g.warnings.map(word).join("; ") : ""),
-      g.readings.length ? el("details", null, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
+      el("p", { class: "user" }, m ? `${m.words}, ${text.compare.better(m.better === "less")}; ` : "", text.trial.readings(g.pairs), " ",
+        of === "now" ? text.trial.since(duration(since)) : run() ? text.trial.ofRun(run()) : text.trial.ofAll,
+        [g.a, g.b].map((s) => (mounted[s] ? `; ${text.trial.mounted(s, mounted[s])}` : ""))),
+      g.warnings.length ? el("p", { class: "soft" }, g.warnings.map(word).join("; ")) : null,
+      g.readings.length ? el("details", { open: unfolded, ontoggle: (e: Event) => (unfolded = (e.target as HTMLDetailsElement).open) }, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
   }, () => alive);
-  const soon = throttle(700, read);
+  let unfolded = false;
+  const soon = throttle(700, () => {
+    if (!answer.contains(document.activeElement)) read(); // what somebody reads by keyboard stays
+  });
   const stations = names.map((n): [string, string] => [n, n]);
+  const choose = ([["run", text.trial.thisRun], ["now", text.trial.onlyNew], ["all", text.trial.allReadings]] as [typeof of, string][]).map(([what, words]) => {
+    const button = el("button", {
+      "aria-pressed": String(of === what), onclick: () => {
+        of = what;
+        since = w.state.t_s ?? 0;
+        for (const x of choose) x.setAttribute("aria-pressed", String(x === button));
+        read();
+      },
+    }, words);
+    return button;
+  });
   put(node, el("div", { class: "row" }, el("h2", null, text.trial.grip),
     field(text.trial.gripA, select(stations, a, (v) => { a = v; read(); })),
     field(text.trial.gripB, select(stations, b, (v) => { b = v; read(); })),
-    field(text.trial.measure, select(app.watch.trial.measures.map((m): [string, string] => [m.name, m.words]), measure, (v) => { measure = v; read(); })),
-    el("button", { onclick: () => { since = app.watch.state.t_s ?? undefined; read(); } }, text.trial.onlyNew),
-    el("button", { onclick: () => { since = undefined; read(); } }, text.trial.allReadings)),
+    field(text.trial.measure, select(w.trial.measures.map((m): [string, string] => [m.name, m.words]), measure, (v) => { measure = v; read(); })),
+    el("div", { class: "row", role: "group", "aria-label": text.trial.readingsOf }, choose)),
   el("p", { class: "soft" }, text.trial.gripHelp), answer);
   read();
-  ends.push(app.watch.on("picks", soon), () => (alive = false));
+  ends.push(w.on("picks", soon), w.on("trial", soon), () => (alive = false));
   return node;
 }
