@@ -90,6 +90,14 @@ func TestExamples(t *testing.T) {
 			require.Positive(t, count["released"])
 			require.Zero(t, count["unsealed"])
 		},
+		"two-cups-by-hand.yaml": func(t *testing.T, x []Truth, count map[string]int) {
+			require.Equal(t, len(x), count["released"])
+			leak := map[string]float64{}
+			for _, p := range x {
+				leak[p.Station] += p.LeakK
+			}
+			require.Less(t, leak["left"], 0.9*leak["right"], "the bellows cup leaks less")
+		},
 	}
 	files, err := filepath.Glob(examples + "/*.yaml")
 	require.NoError(t, err)

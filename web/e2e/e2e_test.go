@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/evanw/esbuild/pkg/api"
 	"github.com/stretchr/testify/require"
 )
 
@@ -192,11 +193,32 @@ setups:
   - {name: %s, bag: %s, cup: %s, cups: 1, placement: %s}
   - {name: flat, bag: %s, cup: "flat cup, 30 mm lip", cups: 1}
 runs:
-  - {setups: {left: %s, right: flat}, piece: %s, picks: 3}
-  - {setups: {left: flat, right: %s}, piece: %s, picks: 3}
-  - {setups: {left: flat, right: %s}, piece: %s, picks: 3}
+  - {setups: {left: %s, right: flat}, piece: %s, picks: 40}
+  - {setups: {left: flat, right: %s}, piece: %s, picks: 40}
+  - {setups: {left: flat, right: %s}, piece: %s, picks: 1}
+  - {setups: {left: flat, right: %[9]s}, piece: %[10]s, picks: 40}
 `, q(hostile["trial"]), q(hostile["setup"]), q(hostile["bag"]), q(hostile["cup"]), q(hostile["placing"]), q(hostile["bag"]),
 		q(hostile["setup"]), q(hostile["piece"]), q(hostile["setup"]), q(hostile["piece"]), q(hostile["setup"]), q(hostile["piece"]))
+}
+
+// markedPage bundles the page with every one of its words between brackets, and what its words are
+// given outside of them, and returns the script: what then stands without brackets is not in text.ts.
+func markedPage(t *testing.T, dir string) string {
+	const marks = `
+const marked = (x: any): any => typeof x === "string" ? (x && "⟦" + x + "⟧") : typeof x === "function" ? (...a: any[]) => marked(x(...a.map((y) => typeof y === "string" ? "⟧" + y + "⟦" : y)))
+  : Array.isArray(x) ? x.map(marked) : x && typeof x === "object" ? Object.fromEntries(Object.entries(x).map(([k, v]) => [k, marked(v)])) : x;
+Object.assign(text, marked(text));
+`
+	r := api.Build(api.BuildOptions{EntryPoints: []string{"../page/page.ts"}, Outdir: dir, Bundle: true, Write: true, Format: api.FormatESModule, Charset: api.CharsetUTF8,
+		Plugins: []api.Plugin{{Name: "marks", Setup: func(b api.PluginBuild) {
+			b.OnLoad(api.OnLoadOptions{Filter: `/text\.ts$`}, func(a api.OnLoadArgs) (api.OnLoadResult, error) {
+				words, err := os.ReadFile(a.Path)
+				all := string(words) + marks
+				return api.OnLoadResult{Contents: &all, Loader: api.LoaderTS}, err
+			})
+		}}}})
+	require.Empty(t, r.Errors)
+	return filepath.Join(dir, "page.js")
 }
 
 // TestPage has a browser carry out a trial, by mouse and by keyboard, lose the network for a
@@ -219,15 +241,25 @@ func TestPage(t *testing.T) {
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "tokens"), []byte("viewer "+viewer+"\noperator "+operator+"\n"), 0o600))
 	locked := start(t, `page: (http\S+)`, dir, program, "picks", "short.gtrial", "--page=127.0.0.1:0", "--page-tokens", "tokens")
 
-	port := freePort(t)
-	start(t, `(127\.0\.0\.1:`+port+`)`, dir, program, "simulate", rig, filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"), "--picks", "200", "--port", port)
-	page := start(t, `page: (http\S+)`, dir, program, "record", rig, "trial.yaml", "--address", "block=127.0.0.1:"+port, "--out", "trial.gtrial",
-		"--page=127.0.0.1:0", "--operator", "--page-engines", filepath.Join(root(t), "testdata/engines/hall.yaml"))
+	// What is made goes on for longer than the test.
+	bench, err := os.ReadFile(filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"))
+	require.NoError(t, err)
+	long := strings.ReplaceAll(string(bench), "picks: 20,", "picks: 500,")
+	require.NotEqual(t, string(bench), long)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "bench.yaml"), []byte(long), 0o644))
+	record := func(rig, scenario, trial, out string, args ...string) (page string) {
+		port := freePort(t)
+		start(t, `(127\.0\.0\.1:`+port+`)`, dir, program, "simulate", rig, scenario, "--picks", "500", "--port", port)
+		return start(t, `page: (http\S+)`, dir, program, append([]string{"record", rig, trial, "--address", "block=127.0.0.1:" + port, "--out", out, "--page=127.0.0.1:0", "--operator"}, args...)...)
+	}
+	page := record(rig, "bench.yaml", "trial.yaml", "trial.gtrial", "--page-engines", filepath.Join(root(t), "testdata/engines/hall.yaml"))
+	hands := func(kind string) string { return filepath.Join(root(t), "testdata", kind, "two-cups-by-hand.yaml") }
+	byHand := record(hands("rigs"), hands("scenarios"), hands("trials"), "hands.gtrial")
 
 	names, err := json.Marshal(hostile)
 	require.NoError(t, err)
 	c := exec.CommandContext(t.Context(), node, "page.mjs")
-	c.Env = append(os.Environ(), "PAGE="+page, "CHROMIUM="+chromium, "HOSTILE="+string(names),
+	c.Env = append(os.Environ(), "PAGE="+page, "CHROMIUM="+chromium, "HOSTILE="+string(names), "HANDS="+byHand, "MARKED="+markedPage(t, dir),
 		"LOCKED="+locked, "VIEWER="+viewer, "OPERATOR="+operator)
 	out, err := c.CombinedOutput()
 	t.Logf("%s", out)

@@ -88,7 +88,8 @@ export class Watch {
   follow(): void {
     this.open();
     setInterval(() => {
-      if (this.link === "live" && performance.now() - this.heard > silentMS) this.lost();
+      // A pulled cable refuses nothing: neither an open stream nor one that is being opened hears of it.
+      if (this.link !== "ended" && performance.now() - this.heard > silentMS) this.lost();
     }, 1000);
     addEventListener("offline", () => this.lost());
     addEventListener("online", () => this.open());
@@ -104,6 +105,7 @@ export class Watch {
     this.source?.close();
     this.source = null;
     if (this.link === "ended") return;
+    this.heard = performance.now();
     this.setLink("lost");
     clearTimeout(this.retry);
     this.retry = window.setTimeout(() => this.open(), 1000);
