@@ -315,7 +315,7 @@ const name = (x) => {
 };
 trial = await api("trial");
 [trial.name, trial.file, trial.notes, trial.stations.map((x) => [x.name, x.engine]), trial.channels.map((x) => [x.name, x.group]), trial.setups.map((x) => Object.values(x)), trial.runs.map((x) => x.piece), trial.engines,
-  (await api("health")).buses.map((b) => [b.name, b.devices.map((d) => d.name)]), (await api("picks?limit=1000")).picks.map((p) => p.spoiled), (await api("session")).version].forEach(name);
+  (await api("engine", { method: "POST", headers: { "Content-Type": "application/json" }, body: "{}" })).leaks.map((x) => x.name), (await api("health")).buses.map((b) => [b.name, b.devices.map((d) => d.name)]), (await api("picks?limit=1000")).picks.map((p) => p.spoiled), (await api("session")).version].forEach(name);
 const unmarked = (names) => {
   const out = new Set(), units = /\b(kPa|L|min|ANR|ms|s|J|kJ|W|kWh|Hz|mm|h|n|p)\b|×|kPaⁿ/g;
   const look = (words, where) => {
@@ -350,6 +350,15 @@ await strange.goto(new URL("#/picks", page0).href);
 await strange.locator("tbody tr").last().click();
 await strange.locator("dialog .pair td").first().waitFor();
 await look("a pick");
+await strange.keyboard.press("Escape");
+await strange.keyboard.press("?");
+await strange.locator("dialog kbd").first().waitFor();
+await look("the keys");
+await strange.goto(process.env.LOCKED);
+await strange.locator("input[type=password]").fill("a wrong token, of some length");
+await strange.keyboard.press("Enter");
+await strange.locator("form .remark").waitFor();
+await look("the login");
 await marked.close();
 assert.deepEqual([...strangers], [], "words that are not in text.ts");
 done("every word is in text.ts");

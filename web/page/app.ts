@@ -1,6 +1,6 @@
 // What every view is given, and the small things that several of them need.
 import { Refused } from "./api";
-import { el, put, type Child } from "./dom";
+import { el, put, sentence, type Child } from "./dom";
 import type { Watch } from "./state";
 import { text } from "./text";
 
@@ -14,16 +14,15 @@ export interface App {
   watch: Watch;
   operator: boolean;
   /** Says something once, aloud for screen readers. */
-  announce(words: string, bad?: boolean): void;
+  announce(words: Child, bad?: boolean): void;
   /** Adds a single key of the view that is shown. */
   key(key: string, f: () => void): void;
 }
 
-/** What went wrong, in words. */
-export function why(e: unknown): string {
-  if (e instanceof Refused) return e.detail || e.message;
+/** What went wrong, in words: a refusal in the server's. */
+export function why(e: unknown): Child {
   if (e instanceof TypeError) return text.unreachable;
-  return e instanceof Error ? e.message : String(e);
+  return sentence(e instanceof Error ? e.message : String(e));
 }
 
 /** Does something that may fail and says so where it does. */
@@ -31,7 +30,7 @@ export async function attempt(app: App, f: () => Promise<void>): Promise<void> {
   try {
     await f();
   } catch (e) {
-    app.announce(text.failed(why(e)), true);
+    app.announce([text.failed, why(e)], true);
   }
 }
 

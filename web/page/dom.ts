@@ -47,6 +47,11 @@ export function say(node: Node, text: string): void {
   if (node.textContent !== text) node.textContent = text;
 }
 
+/** A sentence that the server wrote, marked as being in its language. */
+export function sentence(words: string): HTMLElement {
+  return el("span", { class: "user", lang: "en" }, words);
+}
+
 /** A table: heads, then rows of cells. The caption names it for those who cannot see it. */
 export function table(caption: string, heads: Child[], rows: Child[][], className = ""): HTMLElement {
   return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": caption },

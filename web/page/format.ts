@@ -54,7 +54,9 @@ export function figure(f: Figure | null | undefined, unit: string, scale = 1): s
 /** An interval as "7.1 to 15.2 %", open ends in words. */
 export function interval(lo: number | null, hi: number | null, unit: string, scale = 1): string {
   if (lo === null && hi === null) return text.noInterval;
-  const end = (x: number | null) => (x === null ? text.any : minus(plain(x * scale, 3)));
+  const end = (x: number) => minus(plain(x * scale, 3));
+  if (hi === null) return text.orMore(join(end(lo!), unit));
+  if (lo === null) return text.orLess(join(end(hi), unit));
   return join(text.fromTo(end(lo), end(hi)), unit);
 }
 

@@ -1,5 +1,5 @@
 // States as a shape and a word: the shape says it without colour.
-import { el } from "./dom";
+import { el, type Child } from "./dom";
 import { text, word } from "./text";
 
 const shapes: Record<string, [shape: string, tone: string]> = {
@@ -14,7 +14,7 @@ const shapes: Record<string, [shape: string, tone: string]> = {
 export const instants: Record<string, string> = { contact: "◇", seal: "▲", dip: "▽", "re-seal": "△", sag: "◣", drop: "✕", release: "○", gap: "┊" };
 
 /** A mark with words of its own. */
-export const mark = (shape: string, tone: string, words: string) => el("span", { class: "mark " + tone, "data-shape": shape }, words);
+export const mark = (shape: string, tone: string, words: Child) => el("span", { class: "mark " + tone, "data-shape": shape }, words);
 
 /** The mark of a state by the server's name of it. */
 export function stateMark(state: string, words?: string): HTMLElement {

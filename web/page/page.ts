@@ -3,11 +3,11 @@ import "uplot/dist/uPlot.min.css";
 import "./style.css";
 import { post } from "./api";
 import { why, dialog, type App, type View } from "./app";
-import { el, field, put, say, select } from "./dom";
+import { el, field, put, say, select, sentence } from "./dom";
 import { duration } from "./format";
 import { mark, stateMark } from "./mark";
 import { locked, Watch } from "./state";
-import { text } from "./text";
+import { text, word } from "./text";
 import { setTheme, theme, type Theme } from "./theme";
 import type { Session } from "./types";
 import { compare } from "./views/compare";
@@ -38,7 +38,7 @@ const app: App = {
   announce(words, bad = false) {
     clearTimeout(alertTimer);
     if (!bad) {
-      say(said, words);
+      put(said, words);
       put(alert, el("p", { class: "remark toast" }, words));
     } else {
       put(alert, el("p", { class: "remark bad toast" }, words));
@@ -88,7 +88,7 @@ function showState(): void {
   const s = watch.state;
   inProgress ||= s.run;
   if (watch.link === "lost" || watch.link === "opening" && s.live) put(state, stateMark(watch.link, watch.link === "lost" ? text.state.lost : text.state.opening));
-  else if (s.recording_error) put(state, mark("✕", "bad", `${text.state.failed}: ${s.recording_error}`));
+  else if (s.recording_error) put(state, mark("✕", "bad", [`${text.state.failed}: `, sentence(s.recording_error)]));
   else if (s.live) put(state, stateMark("recording", text.state.recording));
   else put(state, stateMark("finished", s.finished ? text.state.finished : text.state.ended));
   lostLong.hidden = watch.link !== "lost";
@@ -143,7 +143,7 @@ function frame(): void {
 function head(): void {
   say(heading, watch.trial.name || watch.trial.file);
   app.operator = watch.session.role === "operator";
-  put(foot, el("strong", null, text.cautions), watch.session.cautions.map((c) => el("p", null, c)), el("p", null, text.version(watch.session.version)));
+  put(foot, el("strong", null, text.cautions), watch.session.cautions.map((c) => el("p", null, word(c))), el("p", null, text.version(watch.session.version)));
 }
 
 /** Asks for a token, and begins again with it. */
@@ -156,7 +156,7 @@ function login(): void {
         await post<Session>("session", { token: token.value });
         await begin();
       } catch (err) {
-        say(wrong, locked(err) ? text.login.wrong : why(err));
+        put(wrong, locked(err) ? text.login.wrong : why(err));
         wrong.hidden = false;
       }
     },
@@ -169,7 +169,7 @@ async function begin(): Promise<void> {
     await watch.load();
   } catch (e) {
     if (locked(e)) return login();
-    put(main, el("div", { class: "remark bad" }, el("p", null, text.failed(why(e))), el("button", { onclick: begin }, text.retry)));
+    put(main, el("div", { class: "remark bad" }, el("p", null, text.failed, why(e)), el("button", { onclick: begin }, text.retry)));
     return;
   }
   head();

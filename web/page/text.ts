@@ -1,12 +1,14 @@
-// All words of the page. To translate it, translate this file; the server's own words (outcomes,
-// verdicts, warnings) are looked up in `words`, and shown as they came where they are not there.
+// All words of the page. To translate it, translate this file, with the words for the server's
+// codes (outcomes, answers, remarks) in `words`. Whole sentences that the server writes, such as a
+// choice or a refusal, are the same in reports and stay in its language; dom.ts marks them so.
 
 const count = (n: number, one: string, many: string) => (n === 1 ? `1 ${one}` : `${n} ${many}`);
 
 export const text = {
   none: "–",
-  any: "any",
   noInterval: "no interval yet",
+  per1000: "per 1,000",
+  orMore: (a: string) => `${a} or more`, orLess: (a: string) => `${a} or less`,
   fromTo: (a: string, b: string) => `${a} to ${b}`,
   title: (trial: string) => (trial ? `${trial} · griptrial` : "griptrial"),
   skip: "Skip to the content",
@@ -22,7 +24,7 @@ export const text = {
   retry: "Try again",
   cautions: "Cautions",
   version: (v: string) => `griptrial ${v}`,
-  failed: (what: string) => `That did not work: ${what}`,
+  failed: "That did not work: ",
   unreachable: "the server does not answer",
 
   theme: { label: "Colours", system: "as the system", light: "light", dark: "dark" },
@@ -190,7 +192,8 @@ export const text = {
     better: (less: boolean) => (less ? "less is better" : "more is better"),
     against: (a: string, b: string) => `${a} against ${b}`,
     difference: "difference", blocks: "counted", interval: "interval", pValue: "p, adjusted", remarks: "remarks",
-    blocksOf: (a: number, b: number, block: string) => (a === b ? `${count(a, block, block + "s")} of each` : `${a} and ${b} ${block}s`),
+    blocksOf: (a: number, b: number, one: string, many: string) => (a === b ? `${count(a, one, many)} of each` : `${a} and ${b} ${many}`),
+    block: { piece: ["piece", "pieces"], run: ["run", "runs"], "whole plot": ["whole plot", "whole plots"], pick: ["pick", "picks"] } as Record<string, [string, string]>,
     without: (n: number) => `: ${count(n, "comparison", "comparisons")} without a figure in percent`,
     none: "There is nothing to compare yet: it takes two setups of one bag, with picks.",
     levels: "Middles", letters: "letters", middle: "middle", pieces: "pieces", picks: "picks", lettersHelp: "Setups that share a letter cannot be told apart.",
@@ -270,7 +273,7 @@ export const text = {
   },
 
   speed: {
-    heading: "Seal time at line speed", rate: "Line rate, picks per minute", limit: "Longest seal time, ms", ask: "Show", show: "In detail", verdict: "holds the budget", automatic: "what the cycle leaves",
+    heading: "Seal time at line speed", rate: "Line rate, picks per minute", limit: "Longest seal time, ms", ask: "Show", show: "In detail", verdict: "holds the budget", automatic: "from the cycle",
     distribution: "Seal times", distributionOf: (station: string, setup: string) => `Share of picks of ${setup} at ${station} that have sealed, against seal time`,
     xAxis: "seal time, ms", yAxis: "share sealed, %",
     budget: "budget",
@@ -293,12 +296,95 @@ export const text = {
     leak_law_k_Lmin: ["leak law, k", "L/min ANR per kPaⁿ", 1],
     energy_approach_J: ["energy, approach", "J", 1], energy_evacuate_J: ["energy, evacuate", "J", 1], energy_hold_J: ["energy, hold", "J", 1], energy_release_J: ["energy, release", "J", 1],
     shut_lasts_s: ["would hold shut for", "s", 1], shut_saves_J: ["shutting would save", "J", 1],
-    re_evacuations_per_min: ["re-evacuations", "per min", 1], duty: ["duty", "%", 100], part_present_delay_s: ["part-present delay", "ms", 1e3], leak_down_from_s: ["leak-down from", "s", 1], leak_down_to_s: ["leak-down to", "s", 1],
+    re_evacuations_per_min: ["re-evacuations", "/min", 1], duty: ["duty", "%", 100], part_present_delay_s: ["part-present delay", "ms", 1e3], leak_down_from_s: ["leak-down from", "s", 1], leak_down_to_s: ["leak-down to", "s", 1],
     open_suction_kPa: ["open suction", "kPa", 1], settling_time_s: ["settling time", "ms", 1e3],
   } as Record<string, [string, string, number]>,
 
-  words: {} as Record<string, string>,
+  /** The server's codes, as they come, in the words of the page. One that comes with numbers is a function of them. */
+  words: {
+    // Findings and answers.
+    better: "better", worse: "worse", "cannot be told apart": "cannot be told apart", "this piece only": "this piece only", provisional: "provisional",
+    "not testable": (a, b) => (a && b ? `not testable: ${a} and ${b} that count as one` : "not testable"),
+    holds: "holds", "does not": "does not hold", "not shown yet": "not shown yet",
+    shown: "shown", "not shown": "not shown", "not met": "not met",
+    // Where seal time counts from, and what leaves the budget.
+    supply: "supply", touch: "touch", contact: "contact", rise: "rise", given: "given", cycle: "the cycle",
+    // Figures that setups are compared by, their units, and what the requirement asks for.
+    "seal time": "seal time", "hold vacuum": "hold vacuum", "lowest vacuum": "lowest vacuum", "leak flow": "leak flow", "energy per pick": "energy per pick",
+    "response delay": "response delay", "leak-down": "leak-down", "release time": "release time", drops: "drops", "per 1,000": "per 1,000",
+    // Phases of a pick.
+    "approach (start to contact)": "approach (start to contact)", evacuation: "evacuation", "settling, after sealed": "settling, after sealed",
+    "part present, after sealed": "part present, after sealed", "sealed to release": "sealed to release", release: "release",
+    // Remarks on figures.
+    "contact inferred": "contact inferred", "below sampling": (a) => (a ? `below the sampling interval of ${a} s` : "below sampling"), "not resolved": (a) => (a ? `not resolved: samples ${a} s apart` : "not resolved"),
+    "line loss unknown": "line loss unknown", "start not seen": "start not seen", "still rising": (a, b) => (a && b ? `still rising, from ${a} to ${b} kPa` : "still rising"), "touched by a gap": "touched by a gap",
+    "interval assumed": (a) => (a ? `sampling interval of ${a} s assumed` : "interval assumed"), "too few power samples": (a, b) => (a && b ? `too few power samples: ${a}, ${b} needed` : "too few power samples"),
+    "channel late or dead": "channel late or dead", "air pressure not measured": "air pressure not measured", "sensor accuracy not stated": "sensor accuracy not stated",
+    "lower turning level": "lower turning level", "volume taken as exact": "volume taken as exact", "orifice taken as exact": "orifice taken as exact",
+    "sensor lag not corrected": (a) => (a ? `sensor lag of ${a} s not corrected` : "sensor lag not corrected"), "a value is not above 0": "a value is not above 0",
+    // Remarks on comparisons.
+    "too few independent picks": (a, b) => (a && b ? `too few independent picks: ${a}, ${b} needed` : "too few independent picks"),
+    "more pieces needed": (a, b) => (a && b ? `${a} pieces of each would show a difference of ${b} %` : a ? `${a} pieces of each needed` : "more pieces needed"),
+    "more picks needed": (a) => (a ? `about ${a} picks more needed` : "more picks needed"), "picks depend on each other": (a, b) => (a && b ? `picks depend on each other: correlation ${a}, one is worth ${b}` : "picks depend on each other"),
+    "drifts over the trial": (a) => (a ? `drifts over the trial: p of no drift ${a}` : "drifts over the trial"), "tried one after the other": "tried one after the other", "sides not swapped": "sides not swapped",
+    "sides differ": (a) => (a ? `sides differ by ${a} %` : "sides differ"), "interval not adjusted": "interval not adjusted", "stations share an engine": "stations share an engine",
+    "drops cluster": (a) => (a ? `drops cluster: counts are divided by ${a}` : "drops cluster"), "normal limit refused": "normal limit refused", "stopped sequentially": "stopped sequentially",
+    "spoiled picks matter": (a) => (a ? `spoiled picks matter: ${a}` : "spoiled picks matter"), "picks touched by gaps matter": (a) => (a ? `picks touched by gaps matter: ${a}` : "picks touched by gaps matter"),
+    "seal times start differently": "seal times start differently", "picks with another start": (a) => (a ? `${a} picks with another start left out` : "picks with another start"), "no requirement stated": "no requirement stated",
+    // Engines and remarks on them.
+    ejector: "ejector", pump: "pump", blower: "blower",
+    "beyond 1.3 times the tested vacuum": (a) => (a ? `beyond 1.3 times the tested vacuum of ${a} kPa` : "beyond 1.3 times the tested vacuum"),
+    "fewer than three settings: the interval spans the three leak laws": "fewer than three settings: the interval spans the three leak laws",
+    "leak below the engine's curve: at its deepest vacuum": (a) => (a ? `leak below the engine's curve: at its deepest vacuum, ${a} kPa` : "leak below the engine's curve: at its deepest vacuum"),
+    "gas taken at 20 °C: may be up to 29 % sooner": "gas taken at 20 °C: may be up to 29 % sooner", "volume from measured seal times": "volume from measured seal times",
+    // Parts of an uncertainty.
+    normal: "normal", rectangular: "rectangular", "one-sided": "one-sided", "left in": "left in", correction: "correction",
+    "contact read from samples": "contact read from samples", "stamp of contact": "stamp of contact", "specific energy of the air": "specific energy of the air",
+    "noise of three samples' mean": "noise of three samples' mean", "noise of the median": "noise of the median", "histogram's bin": "histogram's bin",
+    "what noise beside a change leaves": "what noise beside a change leaves", "noise beside a change": "noise beside a change", "drift over the hold's beginning": "drift over the hold's beginning", "drift over the hold's end": "drift over the hold's end",
+    "noise of a minimum": "noise of a minimum", "what the noise of a minimum leaves": "what the noise of a minimum leaves", "instant of the seal": "instant of the seal", "bend between samples": "bend between samples", "settling between medians": "settling between medians",
+    "hold vacuum over slope": "hold vacuum over slope", calibration: "calibration", "sensor's limits of error": "sensor's limits of error", resolution: "resolution",
+    "noise of the flow's median": "noise of the flow's median", "calibration of the flow": "calibration of the flow", "flow sensor's limits of error": "flow sensor's limits of error", "resolution of the flow": "resolution of the flow",
+    "slope of the vacuum, in the volume": "slope of the vacuum, in the volume", volume: "volume", "start between samples": "start between samples", "stamp of the start": "stamp of the start",
+    "noise over slope": "noise over slope", "bend that noise hides": "bend that noise hides", stamp: "stamp", "pause between the samples": "pause between the samples", "calibration over slope": "calibration over slope",
+    "sensor's limits of error over slope": "sensor's limits of error over slope", "resolution over slope": "resolution over slope", "refresh of the sensor": "refresh of the sensor", "lag of the sensor": "lag of the sensor",
+    "what the lag's correction leaves": "what the lag's correction leaves", "fit of the leak law": "fit of the leak law", "exponent of the leak law": "exponent of the leak law", "scatter about the slope": "scatter about the slope",
+    "drift over the window's ends": "drift over the window's ends", "drift over the last samples": "drift over the last samples", "scatter of the falls": "scatter of the falls", "the rig's own leak": "the rig's own leak",
+    "energy of the hold": "energy of the hold", "how long it holds": "how long it holds", "noise of a turning level": "noise of a turning level", "first turn": "first turn", "last turn": "last turn",
+    "upper turns between samples": "upper turns between samples", "lower turns between samples": "lower turns between samples",
+    "between samples": "between samples", "between the seal and the next sample": "between the seal and the next sample", "wait before an arrival burst": "wait before an arrival burst", "fall within five samples": "fall within five samples",
+    vacuum: "vacuum", flow: "flow", power: "power", air: "air", carried: "carried", part_present: "part present",
+    // What became of polls, and faults.
+    "timed out": "timed out", refused: "refused", spoiled: "spoiled", "lost with the connection": "lost with the connection", "without connection": "without connection", skipped: "skipped", "backed off": "backed off",
+    "requests not answered": "requests not answered", "times the port lost": "times the port lost", "not in the form stated": "not in the form stated", "with a wrong checksum": "with a wrong checksum",
+    "connection lost": "connection lost", "no connection": "no connection", timeout: "timed out", framing: "garbled", "another master": "another master",
+    // The bench check, and where cups stand.
+    "shut the supply and leave the cup open": "shut the supply and leave the cup open", "hold the cup against a smooth plate, open the supply, wait until the vacuum stands": "hold the cup against a smooth plate, open the supply, wait until the vacuum stands",
+    "keep the plate on and shut the supply": "keep the plate on and shut the supply", "take the plate away and open the supply": "take the plate away and open the supply",
+    none: "none", inward: "inward", length: "along its length", width: "along its width",
+    // Cautions.
+    "Suspended loads can fall; compressed air, hot blowers and noise injure; a gripping trial is no risk assessment.": "Suspended loads can fall; compressed air, hot blowers and noise injure; a gripping trial is no risk assessment.",
+    "Stay out of the robot's reach, follow the machine's safeguarding and the local codes, and have a competent person judge the safety factor.": "Stay out of the robot's reach, follow the machine's safeguarding and the local codes, and have a competent person judge the safety factor.",
+    "Nothing here is a safety function: never wire a signal of this program into one.": "Nothing here is a safety function: never wire a signal of this program into one.",
+  } as Record<string, string | ((a?: string, b?: string) => string)>,
+
+  /** Codes that name a channel's kind, or what a device answered: {} is that. */
+  shapes: {
+    "noise of {}": (x) => `noise of ${x}`, "calibration of {}": (x) => `calibration of ${x}`, "limits of error of {}": (x) => `limits of error of ${x}`, "sampling of {}": (x) => `sampling of ${x}`,
+    "instant at an end of the phase, {}": (x) => `instant at an end of the phase, ${x}`, "edge of {} between samples": (x) => `edge of ${x} between samples`, "stamp of {}": (x) => `stamp of ${x}`, "refresh of {}": (x) => `refresh of ${x}`,
+    "exception {}": (x) => `refused, exception ${x}`,
+  } as Record<string, (x: string) => string>,
 };
 
-/** The server's word in the page's language. */
-export const word = (w: string) => text.words[w] ?? w;
+/** The page's words for a code of the server; the code itself where it has none. */
+export function word(code: string): string {
+  const own = text.words[code];
+  if (own !== undefined) return typeof own === "string" ? own : own();
+  const [, name, numbers] = code.match(/^(.*\S) \(([^()]*)\)$/) ?? [];
+  if (name && typeof text.words[name] === "function") return text.words[name](...numbers.split(", "));
+  for (const [shape, f] of Object.entries(text.shapes)) {
+    const [before, after] = shape.split("{}");
+    if (code.startsWith(before) && code.endsWith(after) && code.length > before.length + after.length) return f(word(code.slice(before.length, code.length - after.length)));
+  }
+  return code;
+}

@@ -1,7 +1,7 @@
 // Compare: what to build in one sentence, setups against each other, drops, verdicts.
 import { get } from "../api";
 import { fillWith, throttle, type App, type View } from "../app";
-import { el, field, put, select, table, type Child } from "../dom";
+import { el, field, put, select, sentence, table, type Child } from "../dom";
 import { figure, interval, number, percent, pValue, statedPercent } from "../format";
 import { intervals } from "../intervals";
 import { stateMark } from "../mark";
@@ -24,7 +24,7 @@ export const compare: View = {
       }, () => alive);
     };
     put(effects, el("div", { class: "row" }, el("h2", null, text.compare.effects),
-      field(text.compare.measure, select(w.trial.measures.map((m): [string, string] => [m.name, m.words]), measure, (v) => {
+      field(text.compare.measure, select(w.trial.measures.map((m): [string, string] => [m.name, word(m.words)]), measure, (v) => {
         measure = v;
         read();
       }))), answer);
@@ -58,15 +58,15 @@ function effectWords(c: Comparison, m: Measure): Child {
     after: [el("div", null, stateMark(e.finding)), el("div", null, number(e.percent?.value, "%", 2), e.percent ? el("span", { class: "soft" }, ` (${interval(e.percent.lo, e.percent.hi, "%")})`) : null)],
   }));
   return [
-    el("p", { class: "soft" }, `${m.words}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(statedPercent(c.confidence))}`),
-    rows.length ? intervals(text.compare.effectsOf(m.words), text.compare.differs, rows) : null,
+    el("p", { class: "soft" }, `${word(m.words)}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(statedPercent(c.confidence))}`),
+    rows.length ? intervals(text.compare.effectsOf(word(m.words)), text.compare.differs, rows) : null,
     kinds.map((k) => el("p", null, stateMark(k), text.compare.without(silent.filter((e) => e.finding === k).length))),
     el("details", null, el("summary", null, text.compare.remarks), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
-      own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, e.unit), e.absolute ? interval(e.absolute.lo, e.absolute.hi, e.unit) : text.none, pValue(e.p_adjusted),
-        e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, word(e.block)) : text.none, e.warnings.map(word).join("; ")]))),
-    levels.length ? [el("h3", null, `${text.compare.levels}: ${m.words}`),
+      own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, word(e.unit)), e.absolute ? interval(e.absolute.lo, e.absolute.hi, word(e.unit)) : text.none, pValue(e.p_adjusted),
+        e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, ...(text.compare.block[e.block] ?? [e.block, e.block])) : text.none, e.warnings.map(word).join("; ")]))),
+    levels.length ? [el("h3", null, `${text.compare.levels}: ${word(m.words)}`),
       table(text.compare.levels, [text.compare.setup, text.compare.middle, text.compare.letters, text.compare.pieces, text.compare.picks],
-        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle, l.unit, 4), l.letters, String(l.pieces), String(l.picks)])),
+        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle, word(l.unit), 4), l.letters, String(l.pieces), String(l.picks)])),
       el("p", { class: "soft small" }, text.compare.lettersHelp)] : null];
 }
 
@@ -105,7 +105,7 @@ function verdictWords(c: Comparison, app: App): Child {
       intervals(text.compare.dropsOf, text.compare.dropsAxis, drops.map(({ v, k }) => ({
         words: v.setup, value: k!.rate!.value === null ? null : k!.rate!.value * 1e3, lo: k!.rate!.lo === null ? 0 : k!.rate!.lo * 1e3, hi: k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, limit: k!.max_share === null ? null : k!.max_share * 1e3,
         tone: k!.answer === "holds" ? 2 : k!.answer === "does not" ? 1 : 4, shape: (k!.answer === "holds" ? "point" : "diamond") as "point" | "diamond",
-        after: [el("div", null, k!.answer ? stateMark(k!.answer) : null), el("div", null, text.compare.upTo(text.compare.failedOf(k!.failed, k!.picks), number(k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, "per 1,000", 2)))],
+        after: [el("div", null, k!.answer ? stateMark(k!.answer) : null), el("div", null, text.compare.upTo(text.compare.failedOf(k!.failed, k!.picks), number(k!.rate!.hi === null ? null : k!.rate!.hi * 1e3, text.per1000, 2)))],
       })), 0)] : null,
     any ? table(text.compare.verdicts, [text.compare.setup, text.compare.requirement, text.compare.picks, text.compare.pieces, text.compare.because],
       c.setups.map((v) => [v.setup, v.answer ? stateMark(v.answer) : text.none, String(v.picks) + (v.spoiled ? ` (${text.compare.spoiled(v.spoiled)})` : ""), String(v.pieces), because(v)]), "reasons") : el("p", { class: "empty" }, text.compare.noCriteria)];
@@ -122,10 +122,10 @@ function choicePanel(app: App, alive: () => boolean) {
     if (asked) for (const [b, input] of shares) if (Number(input.value) > 0) q.append("mix", `${b}=${input.value} %`);
     if (rate.value) q.set("rate", rate.value + " /min");
     return fillWith<Choice>(body, () => get<Choice>("choose?" + q), (c) => [
-      el("p", { class: "lead user" }, c.sentence || text.compare.noChoice),
+      el("p", { class: "lead" }, c.sentence ? sentence(c.sentence) : text.compare.noChoice),
       c.machines.length ? el("details", null, el("summary", null, text.compare.machine), table(text.compare.choice,
         [text.compare.machine, text.compare.answer, text.compare.energy, text.compare.drops, text.compare.lowest],
-        c.machines.map((m) => [m.levels, [m.answer ? stateMark(m.answer) : null, m.missing ? el("div", { class: "soft" }, m.missing) : null], figure(m.energy_kJ_per_1000, "kJ"), number(m.drops_per_1000_bound, "per 1,000", 2), percent(m.share_of_resamples_lowest, 2)]))) : null,
+        c.machines.map((m) => [m.levels, [m.answer ? stateMark(m.answer) : null, m.missing ? el("div", { class: "soft" }, sentence(m.missing)) : null], figure(m.energy_kJ_per_1000, "kJ"), number(m.drops_per_1000_bound, text.per1000, 2), percent(m.share_of_resamples_lowest, 2)]))) : null,
       c.changes > 0 ? el("details", null, el("summary", null, text.compare.changes), table(text.compare.changes, [text.compare.bag, text.compare.machine, text.compare.answer],
         c.change_plan.map((p) => [p.bag, p.setup, p.answer ? stateMark(p.answer) : text.none]))) : null], alive);
   };

@@ -3,7 +3,7 @@ import type { AlignedData } from "uplot";
 import { post } from "../api";
 import { fillWith, throttle, type View } from "../app";
 import { colour, host, Plot, setupColour, setupColours, setupDash, type Line } from "../chart";
-import { el, field, fresh, put, select, svg, table, type Child } from "../dom";
+import { el, field, fresh, put, select, sentence, svg, table, type Child } from "../dom";
 import { figure, interval, number, stated } from "../format";
 import { mark } from "../mark";
 import { sample } from "../setup";
@@ -51,7 +51,7 @@ export const engine: View = {
         el("h3", null, text.engine.energy), energyBars(e.engines),
         (a.confirmed ?? []).length ? [el("h3", null, text.engine.confirmed), table(text.engine.confirmed, [text.engine.leak, text.engine.engine, text.engine.predicted, text.engine.measuredAt, text.engine.meet],
           a.confirmed!.map((c) => [c.leak, c.engine, figure(c.predicted_vacuum_kPa, "kPa"), figure(c.measured_vacuum_kPa, "kPa"), c.within === null ? text.none : c.within ? mark("✓", "good", text.engine.yesMeet) : mark("✕", "bad", text.engine.noMeet)]))] : null,
-        [...a.remarks, ...e.engines.flatMap((m) => m.warnings.map((x) => `${m.name}: ${word(x)}`))].map((r) => el("p", { class: "remark user" }, r))];
+        a.remarks.map((r) => el("p", { class: "remark" }, sentence(r))), e.engines.flatMap((m) => m.warnings.map((x) => el("p", { class: "remark user" }, `${m.name}: ${word(x)}`)))];
     };
     const read = async () => {
       if (asking) {

@@ -208,10 +208,20 @@ export function openPick(app: App, p: Pick, changed: () => void): void {
   void close;
 }
 
+/** The figure of a pick that a budget's name means. */
+const figureOf: Record<string, string> = {
+  "seal time": "seal_time_s", "hold vacuum": "hold_vacuum_kPa", "lowest vacuum": "lowest_vacuum_kPa", "leak flow": "leak_flow_Lmin", "release time": "release_time_s", "response delay": "response_delay_s",
+  "delay of part present": "part_present_delay_s", "open suction": "open_suction_kPa", "settling time": "settling_time_s",
+  energy: "energy_J", "energy, approach": "energy_approach_J", "energy, evacuate": "energy_evacuate_J", "energy, hold": "energy_hold_J", "energy, release": "energy_release_J",
+  "leak-down": "leak_down_kPa_s", "median vacuum of the leak-down": "leak_down_vacuum_kPa", "leak-down from": "leak_down_from_s", "leak-down to": "leak_down_to_s",
+  "exponent of the leak law": "leak_law_n", "coefficient of the leak law": "leak_law_k_Lmin", "leak at the required vacuum": "leak_at_required_Lmin",
+  "holds with the supply shut": "shut_lasts_s", "saved by shutting the supply": "shut_saves_J", "re-evacuations": "re_evacuations_per_min", duty: "duty",
+};
+
 function budgets(b: Budgets): Child {
   if (b.budgets.length === 0) return el("p", { class: "soft" }, text.picks.budgetNone);
   return el("div", { class: "pair" }, b.budgets.map((x) => {
-    const [words, unit, scale] = text.figures[x.figure] ?? [x.figure, x.unit, 1];
+    const [words, unit, scale] = text.figures[figureOf[x.figure]] ?? [word(x.figure), x.unit, 1];
     return el("div", null, el("h3", null, words + ": " + figure(x.value, unit, scale)),
       table(words, [text.picks.part, text.picks.shape, text.picks.size, text.picks.u],
         x.parts.map((q) => [word(q.name), word(q.shape), number(q.size === null ? null : q.size * scale, unit, 2), number(q.u === null ? null : q.u * scale, unit, 2)])));

@@ -1,10 +1,10 @@
 // Placement: the bag with its cups to scale. A lip can be dragged; the server says the gap.
 import { post } from "../api";
 import { attempt, throttle, why, type View } from "../app";
-import { el, field, put, select, svg, table } from "../dom";
+import { el, field, put, select, sentence, svg, table } from "../dom";
 import { fixed, stated } from "../format";
 import { mark } from "../mark";
-import { text } from "../text";
+import { text, word } from "../text";
 import type { LayoutAnswer, LayoutAsk, Place, SheetAsk } from "../types";
 
 /** The two lips that stand nearest, to draw the line that the server's gap is on. */
@@ -165,13 +165,13 @@ export const placement: View = {
       put(words,
         el("p", null, text.placement.gap, `, ${d ? text.placement.dragged : text.placement.pattern}`),
         el("p", { class: "huge" }, cups().length === 1 ? text.placement.oneCup : fixed(gap, "mm", 1)),
-        el("p", null, fits ? mark("✓", "good", text.placement.fits) : mark("✕", "bad", text.placement.fitsNot), whyNot ? `: ${whyNot}` : "", cups().length > 1 ? `; ${text.placement.minGap(fixed(least, "mm", 1))}` : ""),
+        el("p", null, fits ? mark("✓", "good", text.placement.fits) : mark("✕", "bad", text.placement.fitsNot), whyNot ? [": ", sentence(whyNot)] : "", cups().length > 1 ? `; ${text.placement.minGap(fixed(least, "mm", 1))}` : ""),
         a.largest_lip_mm !== null ? el("p", null, text.placement.largest(fixed(a.largest_lip_mm, "mm", 1))) : null,
-        el("p", null, `${text.placement.tilt} ${stated(a.tilt.deg, "°")} ${a.tilt.direction}. `, el("span", { class: "soft" }, a.tilt.reason, a.tilt.try_deg.length ? `; ${text.placement.tryDeg(a.tilt.try_deg.map((x) => stated(x, "°")).join(", "))}` : "")),
-        a.swing_axis ? el("p", null, `${text.placement.swing}: ${a.swing_axis.along}. `, el("span", { class: "soft" }, a.swing_axis.remark)) : null,
+        el("p", null, `${text.placement.tilt} ${stated(a.tilt.deg, "°")} ${word(a.tilt.direction)}. `, el("span", { class: "soft" }, sentence(a.tilt.reason), a.tilt.try_deg.length ? `; ${text.placement.tryDeg(a.tilt.try_deg.map((x) => stated(x, "°")).join(", "))}` : "")),
+        a.swing_axis ? el("p", null, `${text.placement.swing}: ${word(a.swing_axis.along)}. `, el("span", { class: "soft" }, sentence(a.swing_axis.remark))) : null,
         table(text.placement.positions, [text.placement.cups, text.placement.along, text.placement.across], cups().map((c, i) => [String(i + 1), fixed(c.x_mm, "mm", 1), fixed(c.y_mm, "mm", 1)])),
         el("p", { class: "soft small" }, text.placement.off),
-        el("details", null, el("summary", null, text.placement.rules), el("ul", { class: "key" }, a.rules.map((r) => el("li", null, r)))));
+        el("details", null, el("summary", null, text.placement.rules), el("ul", { class: "key" }, a.rules.map((r) => el("li", null, sentence(r))))));
     };
     read();
     return () => (alive = false);

@@ -19,7 +19,7 @@ export const soak: View = {
       plots = [];
     };
     const named = (name: string): Measure | undefined => app.watch.trial.measures.find((m) => m.name === name);
-    const words = (name: string) => named(name)?.words ?? name;
+    const words = (name: string) => word(named(name)?.words ?? name);
     let last: Soaks | null = null;
     const show = (x: Soaks) => {
       last = x;
@@ -74,7 +74,7 @@ export const soak: View = {
 const span = (r: Soak): [perHour: number, unit: string] => ((r.hours ?? 0) >= 2 ? [1, "h"] : (r.hours ?? 0) * 60 >= 2 ? [60, "min"] : [3600, "s"]);
 const hours = (at: (number | null)[], r: Soak): number[] => at.map((x) => (x ?? 0) * span(r)[0]);
 
-const figureOf = (r: Soak) => (r.drops_per_1000 ? `${number(r.drops_per_1000.value, "per 1,000", 3)} (${interval(r.drops_per_1000.lo, r.drops_per_1000.hi, "per 1,000")})` : text.none);
+const figureOf = (r: Soak) => (r.drops_per_1000 ? `${number(r.drops_per_1000.value, text.per1000, 3)} (${interval(r.drops_per_1000.lo, r.drops_per_1000.hi, text.per1000)})` : text.none);
 
 function reached(t: SoakTrend): string {
   if (!t.reached_in_h) return text.none;

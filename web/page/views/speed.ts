@@ -3,7 +3,7 @@ import type { AlignedData } from "uplot";
 import { get, query } from "../api";
 import { fillWith, type View } from "../app";
 import { host, Plot } from "../chart";
-import { el, field, put, select, svg, table } from "../dom";
+import { el, field, put, select, sentence, svg, table } from "../dom";
 import { interval, number } from "../format";
 import { stateMark } from "../mark";
 import { text, word } from "../text";
@@ -70,7 +70,7 @@ function one(v: LineSpeed, made: (p: Plot) => void): HTMLElement {
         el("span", null, ms(p.median_s))])),
       table(text.speed.phases, [text.speed.phase, text.speed.picks, text.speed.median, text.speed.p95, text.speed.longest, text.speed.counts],
         v.phases.map((p) => [word(p.name), String(p.picks), ms(p.median_s), ms(p.p95_s), ms(p.longest_s), p.in_seal_time ? text.speed.inSeal : ""]))] : null,
-    v.remarks.map((r) => el("p", { class: "remark" }, r)));
+    v.remarks.map((r) => el("p", { class: "remark" }, sentence(r))));
 }
 
 /** The share of picks that have sealed by each time: a step at every seal time. */

@@ -2,7 +2,7 @@
 // and the grip reading of two hand-held stations.
 import { get, post, query, remove, replace } from "../api";
 import { attempt, dialog, fillWith, throttle, why, type App, type View } from "../app";
-import { el, field, put, say, select, table } from "../dom";
+import { el, field, put, say, select, sentence, table } from "../dom";
 import { duration, figure, interval, number, stated, statedPercent } from "../format";
 import { mark, stateMark } from "../mark";
 import { completed, levels } from "../setup";
@@ -154,7 +154,7 @@ export function spoil(p: Pick, done: (p: Pick) => void): void {
         done(await replace<Pick>(pickPath(p), { reason: reason.value }));
         close();
       } catch (err) {
-        say(wrong, text.failed(why(err)));
+        put(wrong, text.failed, why(err));
         wrong.hidden = false;
       }
     },
@@ -185,7 +185,7 @@ function lastPicks(app: App, ends: (() => void)[]): HTMLElement[] {
     put(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
       [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], text.trial.action],
       latest().map((p) => [`${p.n} ${p.station}`,
-        [stateMark(p.outcome), p.provisional ? " " : null, p.provisional ? el("span", { class: "provisional small" }, text.words.provisional ?? "provisional") : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
+        [stateMark(p.outcome), p.provisional ? " " : null, p.provisional ? el("span", { class: "provisional small" }, word("provisional")) : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
         figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)])));
     if (inside && focused) ([...list.querySelectorAll("[aria-label]")].find((n) => n.getAttribute("aria-label") === focused) as HTMLElement | undefined)?.focus();
   };
@@ -260,11 +260,11 @@ function bench(app: App, ends: (() => void)[]): HTMLElement {
     return el("li", null,
       result ? (result.pass === null ? mark("·", "", "") : result.pass ? mark("✓", "good", "") : mark("✕", "bad", "")) : mark("○", "", ""),
       el("strong", { class: "user" }, `${s.station} · ${name}`),
-      el("span", { class: "do" }, s.do ? s.do + " " : "", el("span", { class: "soft" }, limits)),
+      el("span", { class: "do" }, s.do ? word(s.do) + " " : "", el("span", { class: "soft" }, limits)),
       el("span", { class: "row middle" },
         reading === s.step ? text.trial.readingNow(stated(s.length_s, "s"))
           : result ? el("span", null, el("strong", null, number(result.value_kPa, "kPa")), " ", result.pass === null ? text.trial.notJudged : result.pass ? text.trial.passed : text.trial.notPassed,
-            result.why ? ` (${result.why})` : "", s.drift_kPa !== null ? ", " + text.trial.drift(number(s.drift_kPa, "kPa")) : "") : null,
+            result.why ? [" (", sentence(result.why), ")"] : "", s.drift_kPa !== null ? ", " + text.trial.drift(number(s.drift_kPa, "kPa")) : "") : null,
         app.operator && app.watch.state.live ? button : null));
   };
   const show = () => fillWith<Bench>(body, () => get<Bench>("bench"), (b) => b.steps.length === 0 ? el("p", { class: "soft" }, text.trial.benchNone) : el("ol", { class: "steps" }, b.steps.map(step)), () => alive);
@@ -299,12 +299,12 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     const mounted = w.trial.runs.find((r) => r.n === run())?.setups ?? {};
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
       el("p", { class: "lead" }, by && by.value !== null && who && !g.better ? [mark("◌", "doubt", text.trial.notShown), "; "] : null, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
-      el("p", { class: "user" }, m ? `${m.words}, ${text.compare.better(m.better === "less")}; ` : "", text.trial.readings(g.pairs), " ",
+      el("p", { class: "user" }, m ? `${word(m.words)}, ${text.compare.better(m.better === "less")}; ` : "", text.trial.readings(g.pairs), " ",
         of === "now" ? text.trial.since(duration(since)) : run() ? text.trial.ofRun(run()) : text.trial.ofAll,
         [g.a, g.b].map((s) => (mounted[s] ? `; ${text.trial.mounted(s, mounted[s])}` : ""))),
       g.warnings.length ? el("p", { class: "soft" }, g.warnings.map(word).join("; ")) : null,
       g.readings.length ? el("details", { open: unfolded, ontoggle: (e: Event) => (unfolded = (e.target as HTMLDetailsElement).open) }, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
-        g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, g.unit), number(r.value_b, g.unit)]))) : null];
+        g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, word(g.unit)), number(r.value_b, word(g.unit))]))) : null];
   }, () => alive);
   let unfolded = false;
   const soon = throttle(700, () => {
@@ -325,7 +325,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
   put(node, el("div", { class: "row" }, el("h2", null, text.trial.grip),
     field(text.trial.gripA, select(stations, a, (v) => { a = v; read(); })),
     field(text.trial.gripB, select(stations, b, (v) => { b = v; read(); })),
-    field(text.trial.measure, select(w.trial.measures.map((m): [string, string] => [m.name, m.words]), measure, (v) => { measure = v; read(); })),
+    field(text.trial.measure, select(w.trial.measures.map((m): [string, string] => [m.name, word(m.words)]), measure, (v) => { measure = v; read(); })),
     el("div", { class: "row", role: "group", "aria-label": text.trial.readingsOf }, choose)),
   el("p", { class: "soft" }, text.trial.gripHelp), answer);
   read();
