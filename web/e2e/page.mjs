@@ -246,7 +246,7 @@ const shown = async (view) => {
   await page.waitForFunction(() => document.querySelector(".view")?.childElementCount > 0 && !document.querySelector("[aria-busy]"));
   const wrong = await page.evaluate(() => {
     const out = [], seen = (e) => e.checkVisibility() && !e.closest(".unseen, .skip");
-    if (document.documentElement.scrollWidth > innerWidth) out.push(`it is ${document.documentElement.scrollWidth - innerWidth} px too wide`);
+    if (document.documentElement.scrollWidth > innerWidth) out.push(`it is ${document.documentElement.scrollWidth - innerWidth} px too wide: ${[...document.querySelectorAll("main *")].filter((e) => e.getBoundingClientRect().right > innerWidth && !e.closest(".scroll")).map((e) => e.outerHTML.slice(0, 120)).slice(-3).join(" ; ")}`);
     let small = Infinity;
     for (const e of document.querySelectorAll("body *")) {
       if (!seen(e)) continue;
@@ -314,7 +314,7 @@ const name = (x) => {
   else if (x && typeof x === "object") Object.values(x).forEach(name);
 };
 trial = await api("trial");
-[trial.name, trial.file, trial.notes, trial.stations.map((x) => [x.name, x.engine]), trial.channels.map((x) => [x.name, x.group]), trial.setups.map((x) => Object.values(x)), trial.runs.map((x) => x.piece), trial.engines,
+["griptrial", trial.name, trial.file, trial.notes.map((x) => [x.text, [...x.text].slice(0, 120).join("")]), trial.stations.map((x) => [x.name, x.engine]), trial.channels.map((x) => [x.name, x.group]), trial.setups.map((x) => Object.values(x)), trial.runs.map((x) => x.piece), trial.engines,
   (await api("engine", { method: "POST", headers: { "Content-Type": "application/json" }, body: "{}" })).leaks.map((x) => x.name), (await api("health")).buses.map((b) => [b.name, b.devices.map((d) => d.name)]), (await api("picks?limit=1000")).picks.map((p) => p.spoiled), (await api("session")).version].forEach(name);
 const unmarked = (names) => {
   const out = new Set(), units = /\b(kPa|L|min|ANR|ms|s|J|kJ|W|kWh|Hz|mm|h|n|p)\b|×|kPaⁿ/g;
@@ -380,7 +380,7 @@ await hands.getByLabel("A", { exact: true }).selectOption("right");
 await hands.getByLabel("B", { exact: true }).selectOption("left");
 await hands.getByRole("button", { name: "All", exact: true }).click();
 await hands.locator(".huge", { hasText: /^left better by \d/ }).waitFor();
-await hands.getByText("Readings", { exact: true }).click();
+await hands.locator("summary", { hasText: "Readings" }).click();
 await hands.locator("[aria-label='Grip reading'] td", { hasText: " kPa" }).first().waitFor();
 await hands.close();
 done("by hand: " + large);
