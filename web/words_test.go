@@ -35,6 +35,27 @@ func TestWords(t *testing.T) {
 	}
 	inText, inPicks := known("page/text.ts"), known("page/views/picks.ts")
 
+	// Sentences are easily told from names of classes and keys: they begin with a capital. What
+	// is shown for a moment only, web/e2e may miss.
+	scripts, err := filepath.Glob("page/*.ts")
+	require.NoError(t, err)
+	views, err := filepath.Glob("page/views/*.ts")
+	require.NoError(t, err)
+	require.NotEmpty(t, views)
+	literals := regexp.MustCompile("[\"`][A-Z][a-z]+[.…!?:]?(?: [^\"`]*)?[\"`]")
+	for _, path := range append(scripts, views...) {
+		if slices.Contains([]string{"text.ts", "types.ts"}, filepath.Base(path)) {
+			continue
+		}
+		script, err := os.ReadFile(path)
+		require.NoError(t, err)
+		for _, l := range literals.FindAllString(string(script), -1) {
+			if l != `"Liberation Sans"` && l != `"Hz"` && l != `"Enter"` && l != `"Escape"` {
+				assert.Fail(t, "words beside text.ts", "%s: %s", path, l)
+			}
+		}
+	}
+
 	codes := slices.Clone(report.Cautions)
 	for _, m := range compare.Measures {
 		codes = append(codes, m.Words)
