@@ -3,7 +3,7 @@
 export type Child = Node | string | number | null | undefined | false | Child[];
 
 export type Attributes = {
-  class?: string;
+  class?: string | null;
   [name: string]: string | number | boolean | null | undefined | ((event: any) => void);
 };
 
@@ -58,7 +58,7 @@ export function table(caption: string, heads: Child[], rows: Child[][], classNam
     el("table", { class: className },
       el("caption", { class: "unseen" }, caption),
       el("thead", null, el("tr", null, heads.map((h) => el("th", { scope: "col" }, h)))),
-      el("tbody", null, rows.map((r) => el("tr", null, r.map((c, i) => (i === 0 ? el("th", { scope: "row" }, c) : el("td", null, c))))))));
+      el("tbody", null, rows.map((r) => el("tr", null, r.map((c, i) => (i === 0 ? el("th", { scope: "row" }, c) : el("td", { class: typeof c === "string" && c.length < 40 && /^[−–<\d]/.test(c) ? "num" : null }, c))))))));
 }
 
 let serial = 0;

@@ -47,8 +47,8 @@ export function intervals(label: string, axis: string, rows: Row[], from?: numbe
       r.lo !== null && r.lo >= lo ? svg("line", { class: "span " + c, x1: at(r.lo), x2: at(r.lo), y1: "30%", y2: "70%" }) : null,
       r.hi !== null && r.hi <= hi ? svg("line", { class: "span " + c, x1: at(r.hi), x2: at(r.hi), y1: "30%", y2: "70%" }) : null,
       r.limit !== null && r.limit !== undefined ? svg("line", { class: "limit", x1: at(r.limit), x2: at(r.limit), y1: 0, y2: "100%" }) : null,
-      r.value === null ? null : r.shape === "diamond" ? svg("svg", { x: at(r.value), y: "50%", overflow: "visible", width: 1, height: 1 }, svg("path", { class: c, d: "M0-7 7 0 0 7-7 0Z" }))
-        : svg("circle", { class: c, cx: at(r.value), cy: "50%", r: 6 }));
+      r.value === null ? null : r.shape === "diamond" ? svg("svg", { x: at(r.value), y: "50%", overflow: "visible", width: "1em", height: "1em", viewBox: "0 0 16 16" }, svg("path", { class: c, d: "M0-7 7 0 0 7-7 0Z" }))
+        : svg("circle", { class: c, cx: at(r.value), cy: "50%", r: "0.38em" }));
   };
   return el("div", { class: "ivals", role: "group", "aria-label": label },
     rows.map((r, i) => [r.group && r.group !== rows[i - 1]?.group ? el("h3", { class: "user" }, r.group) : null, el("div", { class: "ival" }, el("div", { class: "user" }, r.words), line(r), el("div", null, r.after))]),

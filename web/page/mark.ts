@@ -5,7 +5,7 @@ import { text, word } from "./text";
 const shapes: Record<string, [shape: string, tone: string]> = {
   released: ["●", "good"], dropped: ["✕", "bad"], unsealed: ["○", "bad"], ended: ["◐", "doubt"], open: ["…", ""],
   holds: ["✓", "good"], "does not": ["✕", "bad"], "not shown yet": ["◌", "doubt"], "not shown": ["◌", "doubt"],
-  better: ["▲", "good"], worse: ["▼", "bad"], "cannot be told apart": ["=", ""], "not testable": ["–", ""], "this piece only": ["1", "doubt"], provisional: ["◌", "doubt"],
+  better: ["▲", "good"], worse: ["▼", "bad"], "cannot be told apart": ["=", ""], "not testable": ["–", ""], "this piece only": ["◔", "doubt"], provisional: ["◌", "doubt"],
   planned: ["○", ""], running: ["▶", "good"], done: ["✓", ""], stopped: ["■", "doubt"],
   recording: ["●", "bad"], finished: ["■", ""], lost: ["✕", "bad"], opening: ["◌", "doubt"],
 };

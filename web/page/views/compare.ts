@@ -5,7 +5,6 @@ import { el, field, put, select, sentence, table, type Child } from "../dom";
 import { figure, interval, number, percent, pValue, statedPercent } from "../format";
 import { intervals } from "../intervals";
 import { stateMark } from "../mark";
-import { levels } from "../setup";
 import { text, word } from "../text";
 import type { Choice, Comparison, Measure, Verdict } from "../types";
 
@@ -61,7 +60,7 @@ function effectWords(c: Comparison, m: Measure): Child {
     el("p", { class: "soft" }, `${word(m.words)}, ${text.compare.differs}; ${text.compare.better(m.better === "less")}; ${text.compare.confidence(statedPercent(c.confidence))}`),
     rows.length ? intervals(text.compare.effectsOf(word(m.words)), text.compare.differs, rows) : null,
     kinds.map((k) => el("p", null, stateMark(k), text.compare.without(silent.filter((e) => e.finding === k).length))),
-    el("details", null, el("summary", null, text.compare.remarks), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
+    el("details", null, el("summary", null, text.compare.details), table(text.compare.effects, [text.compare.effects, text.compare.difference, text.compare.interval, text.compare.pValue, text.compare.blocks, text.compare.remarks],
       own.map((e) => [`${e.within ? e.within + ": " : ""}${text.compare.against(e.a, e.b)}`, figure(e.absolute, word(e.unit)), e.absolute ? interval(e.absolute.lo, e.absolute.hi, word(e.unit)) : text.none, pValue(e.p_adjusted),
         e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, ...(text.compare.block[e.block] ?? [e.block, e.block])) : text.none, e.warnings.map(word).join("; ")]))),
     levels.length ? [el("h3", null, `${text.compare.levels}: ${word(m.words)}`),
@@ -89,8 +88,10 @@ function verdictWords(c: Comparison, app: App): Child {
     if (here.length === 0) return el("span", { class: "soft" }, text.compare.untried);
     return here.map((s) => {
       const v = of(s.name);
+      // Bag and cup stand at the edges of the grid: a name that is made of them says nothing more.
+      const own = s.bag && s.cup && s.name.includes(s.bag) && s.name.includes(s.cup) ? "" : s.name;
       return el("div", null, v && v.answer ? stateMark(v.answer) : el("span", { class: "soft" }, text.none), " ",
-        el("span", { class: "soft small" }, [s.name === levels({ ...s, name: "" }) ? "" : s.name, s.engine, s.engine_setting].filter((x) => x).join(" · ")));
+        el("span", { class: "soft small" }, [own, s.cups > 1 ? text.compare.cups(s.cups) : "", s.placement, s.tilt, s.engine, s.engine_setting].filter((x) => x).join(" · ")));
     });
   };
   const because = (v: Verdict) => v.criteria.map((k) => el("div", null, k.answer ? stateMark(k.answer, "") : null, text.compare.criterion(word(k.name), k.failed, k.picks),
@@ -123,7 +124,7 @@ function choicePanel(app: App, alive: () => boolean) {
     if (rate.value) q.set("rate", rate.value + " /min");
     return fillWith<Choice>(body, () => get<Choice>("choose?" + q), (c) => [
       el("p", { class: "lead" }, c.sentence ? sentence(c.sentence) : text.compare.noChoice),
-      c.machines.length ? el("details", null, el("summary", null, text.compare.machine), table(text.compare.choice,
+      c.machines.length ? el("details", null, el("summary", null, text.compare.machines), table(text.compare.choice,
         [text.compare.machine, text.compare.answer, text.compare.energy, text.compare.drops, text.compare.lowest],
         c.machines.map((m) => [m.levels, [m.answer ? stateMark(m.answer) : null, m.missing ? el("div", { class: "soft" }, sentence(m.missing)) : null], figure(m.energy_kJ_per_1000, "kJ"), number(m.drops_per_1000_bound, text.per1000, 2), percent(m.share_of_resamples_lowest, 2)]))) : null,
       c.changes > 0 ? el("details", null, el("summary", null, text.compare.changes), table(text.compare.changes, [text.compare.bag, text.compare.machine, text.compare.answer],

@@ -28,7 +28,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
   const complete = el("p", { class: "complete" }), main = el("button", { class: "main" }), resume = el("button"), hint = el("p", { class: "soft" }), endButton = el("button", null, text.trial.end);
   const numbers = new Map<string, { big: HTMLElement; small: HTMLElement }>();
   let planned = "";
-  const halted = () => w.trial.runs.filter((r) => r.status === "stopped").pop()?.n;
+  const halted = () => w.trial.runs.filter((r) => r.status === "stopped" && r.start_s !== null).sort((a, b) => a.start_s! - b.start_s!).pop()?.n;
   const act = () => attempt(app, async () => {
     const running = w.state.can_stop;
     if (!running && !w.state.can_start) return;
@@ -42,10 +42,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     }
   });
   main.addEventListener("click", act);
-  resume.addEventListener("click", () => attempt(app, async () => {
-    w.state = await post<State>("run/start", { run: halted() });
-    await w.readTrial();
-  }));
+  resume.addEventListener("click", () => goOn(app, halted()!));
   app.key("s", act);
   endButton.addEventListener("click", () => {
     const close = dialog(text.trial.end, el("div", { class: "panel" }, el("p", null, text.trial.endSure),
@@ -111,6 +108,12 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     el("div", { class: "row" }, pieceField, main, resume, endButton), hint);
 }
 
+/** Has a run that was stopped short of its picks go on. */
+const goOn = (app: App, n: number) => attempt(app, async () => {
+  app.watch.state = await post<State>("run/start", { run: n });
+  await app.watch.readTrial();
+});
+
 function sheet(app: App, ends: (() => void)[]): HTMLElement {
   const node = el("section", { class: "panel" });
   const show = () => {
@@ -119,7 +122,8 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
     const stations = t.stations.map((s) => s.name);
     const rows = t.runs.map((r) => el("tr", { class: r.status === "running" ? "now" : r.status === "done" ? "done" : "", "aria-current": r.status === "running" ? "step" : null },
       el("th", { scope: "row" }, String(r.n)),
-      el("td", null, stateMark(r.status)),
+      el("td", null, stateMark(r.status), r.status === "stopped" && app.operator && app.watch.state.can_start
+        ? el("button", { "aria-label": text.trial.resume(r.n), onclick: (e: Event) => { (e.target as HTMLElement).blur(); goOn(app, r.n); } }, text.trial.goOn) : null),
       el("td", { class: "user" }, r.piece || text.none),
       stations.map((s) => {
         const su = t.setups.find((x) => x.name === r.setups[s]);
@@ -139,7 +143,7 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
   };
   const soon = throttle(300, show);
   show();
-  ends.push(app.watch.on("trial", soon), app.watch.on("picks", soon));
+  ends.push(app.watch.on("trial", soon), app.watch.on("picks", soon), app.watch.on("state", soon));
   return node;
 }
 
