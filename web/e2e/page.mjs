@@ -236,6 +236,10 @@ await page.getByRole("link", { name: "Mount run 4" }).click();
 await has("h2", "Mount next: Run 4");
 await has(".complete", "Run 3 is complete");
 done("a run that ends by itself");
+await button("Go on with run 1").click(); // from the run sheet
+await has("h2", "Run 1 in progress");
+await button("Stop the run").click();
+await has("h2", "Mount next: Run 4");
 
 // Every view, of a trial that is being recorded, in both themes: no serious finding of axe.
 const axe = readFileSync(new URL("node_modules/axe-core/axe.min.js", import.meta.url), "utf8");

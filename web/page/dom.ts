@@ -42,6 +42,13 @@ export function put(node: Element, ...children: Child[]): void {
   add(node, children);
 }
 
+/** Puts children in place of all that node holds; what was scrolled aside stays so. */
+export function renew(node: Element, ...children: Child[]): void {
+  const aside = node.querySelector(".scroll")?.scrollLeft ?? 0;
+  put(node, ...children);
+  if (aside) node.querySelector(".scroll")?.scrollTo({ left: aside });
+}
+
 /** Sets text only where it differs, so that nothing is laid out anew for nothing. */
 export function say(node: Node, text: string): void {
   if (node.textContent !== text) node.textContent = text;

@@ -4,7 +4,7 @@ import type { AlignedData } from "uplot";
 import { get, query } from "../api";
 import { fillWith, throttle, type App, type View } from "../app";
 import { host, Plot, type Lane, type Mark } from "../chart";
-import { el, put, say, svg, table, type Child } from "../dom";
+import { el, put, renew, say, svg, table, type Child } from "../dom";
 import { duration, figure, fixed, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
 import { completed, levels } from "../setup";
@@ -208,7 +208,7 @@ function health(app: App, ends: (() => void)[]): HTMLElement {
     const seconds = (x: number | null) => number(x === null ? null : x * 1e3, "ms", 3);
     // Tables are read by keyboard too: rebuild only what is not being looked at.
     if (node.contains(document.activeElement)) return;
-    put(node,
+    renew(node,
       el("div", { class: "row middle" }, el("h2", null, text.live.health),
         silent.length ? mark("✕", "bad", text.live.trouble) : mark("●", "good", text.live.ok),
         el("span", { class: "soft" }, text.live.commit(seconds(h.commit_s), h.queued_batches))),

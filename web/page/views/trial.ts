@@ -2,7 +2,7 @@
 // and the grip reading of two hand-held stations.
 import { get, post, query, remove, replace } from "../api";
 import { attempt, dialog, fillWith, throttle, why, type App, type View } from "../app";
-import { el, field, put, say, select, sentence, table } from "../dom";
+import { el, field, put, renew, say, select, sentence, table } from "../dom";
 import { duration, figure, interval, number, stated, statedPercent } from "../format";
 import { mark, stateMark } from "../mark";
 import { completed, levels } from "../setup";
@@ -116,9 +116,12 @@ const goOn = (app: App, n: number) => attempt(app, async () => {
 
 function sheet(app: App, ends: (() => void)[]): HTMLElement {
   const node = el("section", { class: "panel" });
+  let shown = "";
   const show = () => {
-    const t = app.watch.trial;
-    if (node.contains(document.activeElement) && document.activeElement !== node) return;
+    const t = app.watch.trial, s = app.watch.state;
+    const now = JSON.stringify([t.runs, s.run, s.can_start, s.stations.map((x) => x.left)]);
+    if (now === shown || node.contains(document.activeElement) && document.activeElement !== node) return;
+    shown = now;
     const stations = t.stations.map((s) => s.name);
     const rows = t.runs.map((r) => el("tr", { class: r.status === "running" ? "now" : r.status === "done" ? "done" : "", "aria-current": r.status === "running" ? "step" : null },
       el("th", { scope: "row" }, String(r.n)),
@@ -134,7 +137,7 @@ function sheet(app: App, ends: (() => void)[]): HTMLElement {
         const now = r.n === app.watch.state.run ? app.watch.state.stations.find((x) => x.station === s) : undefined;
         return String(Math.max(r.done[s] ?? 0, now ? r.picks - now.left : 0));
       }).join(" + "), ` / ${r.picks}`)));
-    put(node, el("h2", null, text.trial.sheet),
+    renew(node, el("h2", null, text.trial.sheet),
       el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": text.trial.sheet },
         el("table", null, el("caption", { class: "unseen" }, text.trial.sheet),
           el("thead", null, el("tr", null, el("th", { scope: "col" }, text.picks.head.run), el("th", { scope: "col" }, text.trial.state), el("th", { scope: "col" }, text.picks.head.piece),
@@ -186,11 +189,11 @@ function lastPicks(app: App, ends: (() => void)[]): HTMLElement[] {
   const changed = (p: Pick) => app.watch.changed(p);
   const show = () => {
     const focused = document.activeElement?.getAttribute("aria-label"), inside = list.contains(document.activeElement);
-    put(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
+    renew(list, latest().length === 0 ? el("p", { class: "soft" }, text.live.noPick) : table(text.trial.lastPicks,
       [text.picks.head.n, text.picks.head.outcome, text.figures.seal_time_s[0], text.figures.hold_vacuum_kPa[0], text.trial.action],
       latest().map((p) => [`${p.n} ${p.station}`,
         [stateMark(p.outcome), p.provisional ? " " : null, p.provisional ? el("span", { class: "provisional small" }, word("provisional")) : null, p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null],
-        figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)])));
+        figure(p.seal_time_s, "ms", 1e3), figure(p.hold_vacuum_kPa, "kPa"), spoilButton(app, p, changed)]), "dense"));
     if (inside && focused) ([...list.querySelectorAll("[aria-label]")].find((n) => n.getAttribute("aria-label") === focused) as HTMLElement | undefined)?.focus();
   };
   app.key("x", () => {
