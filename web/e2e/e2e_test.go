@@ -254,7 +254,7 @@ func TestPage(t *testing.T) {
 	}
 	page := record(rig, "bench.yaml", "trial.yaml", "trial.gtrial", "--page-engines", filepath.Join(root(t), "testdata/engines/hall.yaml"))
 	hands := func(kind string) string { return filepath.Join(root(t), "testdata", kind, "two-cups-by-hand.yaml") }
-	byHand := record(hands("rigs"), hands("scenarios"), hands("trials"), "hands.gtrial")
+	byHand := record(hands("rigs"), hands("scenarios"), hands("trials"), "hands.gtrial", "--page-tokens", "tokens")
 
 	names, err := json.Marshal(hostile)
 	require.NoError(t, err)

@@ -132,7 +132,10 @@ export class Watch {
       this.fillIn().catch(() => {});
     });
     s.addEventListener("error", () => {
-      if (s === this.source) this.lost();
+      if (s !== this.source) return;
+      // Closed for good means that the server refused: it may ask for a token anew.
+      if (s.readyState === EventSource.CLOSED) get<Session>("session").catch((e) => locked(e) && location.reload());
+      this.lost();
     });
     hear<State>("state", (x) => {
       this.state = x;

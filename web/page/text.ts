@@ -51,7 +51,7 @@ export const text = {
   state: {
     recording: "recording", finished: "finished", ended: "recording ended", lost: "no connection",
     opening: "connecting", failed: "recording failed",
-    lostLong: "No connection to the recorder. It goes on recording; the page comes back by itself and shows what it missed.",
+    lostLong: "No connection to the recorder, which needs none to go on. The page comes back by itself and shows what it missed.",
     run: (n: number, of: number) => (of > 0 ? `run ${n} of ${of}` : `run ${n}`),
     noRun: "no run in progress",
   },
