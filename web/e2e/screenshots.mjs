@@ -16,9 +16,10 @@ await shot("live", "dark", { width: 1120, height: 760 }, async (page) => {
   await page.waitForFunction(() => [...document.querySelectorAll(".gauge")].every((g) => parseFloat(g.textContent) > 40) &&
     [...document.querySelectorAll(".last dd")].filter((d) => d.textContent.includes("±")).length > 8, undefined, { polling: 50, timeout: 120000 });
 }, "live");
-await shot("picks", "light", { width: 1240, height: 760 }, async (page) => {
+await shot("picks", "light", { width: 1240, height: 900 }, async (page) => {
   await page.locator("canvas").waitFor();
   await page.locator("tbody tr").nth(10).waitFor();
+  await page.waitForFunction(() => /median of [6-9] picks.*median of [6-9] picks/s.test(document.querySelector(".key")?.textContent ?? ""), undefined, { timeout: 60000 });
   await page.waitForTimeout(1000);
 }, "picks");
 await shot("engine", "light", { width: 1120, height: 860 }, async (page) => {

@@ -106,7 +106,7 @@ function stationPanel(s: Station, app: App, ends: (() => void)[]): HTMLElement {
     limit.setAttribute("visibility", r === null ? "hidden" : "visible");
     bar.setAttribute("aria-label", text.live.bar(v === null ? text.none : fixed(v, "kPa", 1), stated(r, "kPa")));
   });
-  const showLast = () => put(last, lastPick([...w.picks.values()].filter((p) => p.station === s.name && !(p.provisional && p.outcome === "open")).pop()));
+  const showLast = () => put(last, lastPick(w.state.stations.find((x) => x.station === s.name)?.setup, [...w.picks.values()].filter((p) => p.station === s.name && !(p.provisional && p.outcome === "open")).pop()));
 
   const lane = (kind: string, name: string): Lane => ({ colour: "lane-" + kind, words: text.live.lanes[kind], spans: spans(w.columns.get(name)) });
   const plot = new Plot(trace, {
@@ -183,12 +183,12 @@ function marksOf(station: string, app: App): Mark[] {
   return m;
 }
 
-/** A pick's figures with their uncertainty, in a row. */
-export function lastPick(p: Pick | undefined): Child {
+/** A pick's figures with their uncertainty, in a row; its setup where another is mounted now. */
+function lastPick(mounted: string | undefined, p: Pick | undefined): Child {
   if (!p) return el("p", { class: "soft" }, text.live.noPick);
   return el("div", { class: "panel" },
     el("div", { class: "row middle" }, el("h3", null, text.live.last(p.n)), stateMark(p.outcome),
-      p.setup ? el("span", { class: "soft user" }, p.setup) : null,
+      p.setup && p.setup !== mounted ? el("span", { class: "soft user" }, p.setup) : null,
       p.provisional ? el("span", { class: "provisional" }, text.live.provisional) : null,
       p.spoiled !== null ? el("span", { class: "user" }, text.live.spoiled(p.spoiled)) : null),
     el("dl", { class: "last" }, lastFigures.map((k) => {
