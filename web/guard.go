@@ -208,7 +208,7 @@ func may(need Role, h func(w http.ResponseWriter, r *http.Request)) http.Handler
 }
 
 func (s *Server) session(role Role) SessionJSON {
-	return SessionJSON{Role: role, Version: s.config.Version, Live: s.live != nil && !s.live.over(), Tokens: s.tokens != nil, Cautions: s.cautions}
+	return SessionJSON{Role: role, Version: s.config.Version, Live: s.live != nil && !s.live.over(), Tokens: s.tokens != nil, ReadOnly: s.config.ReadOnly, Cautions: s.cautions}
 }
 
 func (s *Server) login(w http.ResponseWriter, r *http.Request) {

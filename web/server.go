@@ -30,13 +30,14 @@ var dist embed.FS
 
 // A Config says what is served.
 type Config struct {
-	File    *store.Trial
-	Live    *Live              // the recording into File; nil where there is none
-	Control *record.Control    // has runs begun and ended; nil where they follow the plan
-	End     func()             // ends the recording; nil where nobody may
-	Engines []config.Candidate // for the engine view; may be nil
-	Tokens  *Tokens            // nil lets everybody on this machine in as an operator
-	Version string
+	File     *store.Trial
+	ReadOnly bool               // File is open for reading only
+	Live     *Live              // the recording into File; nil where there is none
+	Control  *record.Control    // has runs begun and ended; nil where they follow the plan
+	End      func()             // ends the recording; nil where nobody may
+	Engines  []config.Candidate // for the engine view; may be nil
+	Tokens   *Tokens            // nil lets everybody on this machine in as an operator
+	Version  string
 }
 
 // A Server serves one trial. It is made for one listener.

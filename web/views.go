@@ -23,10 +23,11 @@ const (
 // A SessionJSON is who asks and what is served.
 type SessionJSON struct {
 	Role     Role     `json:"role"`
-	Version  string   `json:"version"`  // of the program
-	Live     bool     `json:"live"`     // the trial is being recorded
-	Tokens   bool     `json:"tokens"`   // the server asks for a token
-	Cautions []string `json:"cautions"` // for the foot of every page
+	Version  string   `json:"version"`   // of the program
+	Live     bool     `json:"live"`      // the trial is being recorded
+	Tokens   bool     `json:"tokens"`    // the server asks for a token
+	ReadOnly bool     `json:"read_only"` // nobody may change the trial file, an operator neither
+	Cautions []string `json:"cautions"`  // for the foot of every page
 }
 
 // A LoginJSON asks for a session.

@@ -207,7 +207,7 @@ func servePicks(ctx context.Context, stderr io.Writer, path string, p *pageFlags
 	if err != nil {
 		return errors.Join(err, at.ln.Close())
 	}
-	at.config.File = file
+	at.config.File, at.config.ReadOnly = file, !p.operator
 	stop, err := at.serve(ctx, stderr)
 	if err != nil {
 		return errors.Join(err, file.Close())

@@ -108,12 +108,17 @@ func TestPageOfAFinishedTrial(t *testing.T) {
 		res.Body.Close()
 		return res.StatusCode
 	}
+	ask := func(url string) string {
+		res, err := http.Get(url)
+		require.NoError(t, err)
+		defer res.Body.Close()
+		text, err := io.ReadAll(res.Body)
+		require.NoError(t, err)
+		return string(text)
+	}
 	url, end := serve()
-	res, err := http.Get(url + "api/v1/picks?limit=1")
-	require.NoError(t, err)
-	text, err := io.ReadAll(res.Body)
-	require.NoError(t, err)
-	assert.Contains(t, string(text), `"total":16`)
+	assert.Contains(t, ask(url+"api/v1/picks?limit=1"), `"total":16`)
+	assert.Contains(t, ask(url+"api/v1/session"), `"read_only":true`)
 	assert.Equal(t, 409, spoil(url), "opened for reading")
 	assert.Equal(t, exitDone, end())
 	after, err := os.ReadFile(path)
@@ -121,6 +126,7 @@ func TestPageOfAFinishedTrial(t *testing.T) {
 	assert.True(t, bytes.Equal(before, after), "looking must not change the file")
 
 	url, end = serve("--operator")
+	assert.Contains(t, ask(url+"api/v1/session"), `"read_only":false`)
 	assert.Equal(t, 200, spoil(url))
 	assert.Equal(t, exitDone, end())
 	code, out, errs := command(t, "picks", path, "--json")

@@ -239,7 +239,7 @@ func TestPage(t *testing.T) {
 	// Another trial, finished, for those who have a token.
 	run(t, dir, program, "simulate", rig, filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"), "--picks", "2", "--fast", "--out", "short.gtrial")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "tokens"), []byte("viewer "+viewer+"\noperator "+operator+"\n"), 0o600))
-	locked := start(t, `page: (http\S+)`, dir, program, "picks", "short.gtrial", "--page=127.0.0.1:0", "--page-tokens", "tokens")
+	locked := start(t, `page: (http\S+)`, dir, program, "picks", "short.gtrial", "--operator", "--page=127.0.0.1:0", "--page-tokens", "tokens")
 
 	// What is made goes on for longer than the test.
 	bench, err := os.ReadFile(filepath.Join(root(t), "testdata/scenarios/ab-bench.yaml"))

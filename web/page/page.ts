@@ -142,7 +142,7 @@ function frame(): void {
 
 function head(): void {
   say(heading, watch.trial.name || watch.trial.file);
-  app.operator = watch.session.role === "operator";
+  app.operator = watch.session.role === "operator" && !watch.session.read_only;
   put(foot, el("strong", null, text.cautions), watch.session.cautions.map((c) => el("p", null, word(c))), el("p", null, text.version(watch.session.version)));
 }
 

@@ -112,7 +112,7 @@ export const text = {
     piece: "Piece id", pieceIs: (p: string) => `Piece ${p}`, picks: "picks",
     start: "Start the run", resume: (n: number) => `Go on with run ${n}`, goOn: "Go on", stop: "Stop the run", key: (k: string) => `key ${k}`,
     automatic: "Runs begin by the number of picks; there is nothing to start.",
-    notLive: "The trial is not being recorded.",
+    notLive: "The trial is not being recorded.", readOnly: "It is shown for reading; served with --operator, picks can be marked as spoiled.",
     end: "End the recording", endSure: "End the recording? The finished trial stays open here.",
     left: "to go", of: (done: number, planned: number) => `${done} of ${planned} made`,
     sheet: "Run sheet", state: "state",

@@ -98,7 +98,7 @@ function runPanel(app: App, ends: (() => void)[]): HTMLElement {
     say(resume, text.trial.resume(halted() ?? 0));
     main.title = text.trial.key("s");
     endButton.hidden = !(app.operator && w.state.live);
-    say(hint, !w.state.live ? text.trial.notLive : !app.operator ? text.viewer : !t.by_operator ? text.trial.automatic : "");
+    say(hint, !w.state.live ? text.trial.notLive + (w.session.read_only ? " " + text.trial.readOnly : "") : !app.operator ? text.viewer : !t.by_operator ? text.trial.automatic : "");
     hint.hidden = hint.textContent === "";
     showCounts();
   };
