@@ -73,7 +73,7 @@ function effectWords(c: Comparison, m: Measure): Child {
 function spoiledWords(c: Comparison, m: Measure): Child {
   if (c.spoiled === 0) return null;
   const changed = c.with_spoiled.filter((x) => x.measure === m.name);
-  return el("p", { class: "remark" }, text.compare.spoiledAll(c.spoiled), " ", changed.length === 0 ? text.compare.sameWith
+  return el("p", { class: "remark user" }, text.compare.spoiledAll(c.spoiled), " ", changed.length === 0 ? text.compare.sameWith
     : changed.map((x) => text.compare.differsWith(`${x.within ? x.within + ": " : ""}${text.compare.against(x.a, x.b)}`, word(x.with), word(x.without))).join("; "));
 }
 

@@ -220,7 +220,8 @@ const figureOf: Record<string, string> = {
 
 function budgets(b: Budgets): Child {
   if (b.budgets.length === 0) return el("p", { class: "soft" }, text.picks.budgetNone);
-  return el("div", { class: "pair" }, b.budgets.map((x) => {
+  const order = Object.keys(text.figures), at = (name: string) => (order.indexOf(figureOf[name]) + order.length) % order.length;
+  return el("div", { class: "pair" }, b.budgets.sort((x, y) => at(x.figure) - at(y.figure)).map((x) => {
     const [words, unit, scale] = text.figures[figureOf[x.figure]] ?? [word(x.figure), x.unit, 1];
     return el("div", null, el("h3", null, words + ": " + figure(x.value, unit, scale)),
       table(words, [text.picks.part, text.picks.shape, text.picks.size, text.picks.u],
