@@ -393,7 +393,7 @@ func TestRunEndsByItself(t *testing.T) {
 		t.Helper()
 		for slices.Max(slices.Collect(maps.Values(first().Left))) > 0 {
 			require.Equal(t, Running, first().Status)
-			r.give(1)
+			r.give(4)
 		}
 		require.Eventually(t, func() bool { return get[StateJSON](c, "/state").Run == 0 }, 10*time.Second, time.Millisecond)
 	}
@@ -409,7 +409,7 @@ func TestRunEndsByItself(t *testing.T) {
 	assert.Equal(t, 2, get[TrialJSON](c, "/trial").Next.Run)
 	n := get[StateJSON](c, "/state").Stations[0].Final
 	for get[StateJSON](c, "/state").Stations[0].Final < n+2 {
-		r.give(1)
+		r.give(4)
 	}
 	last := get[struct {
 		Picks []struct{ N, Run int }
@@ -430,7 +430,7 @@ func TestRunEndsByItself(t *testing.T) {
 	made := first().Done["left"]
 	post("/run/start", `{"run": 1}`) // more than planned
 	for first().Done["left"] < made+2 {
-		r.give(1)
+		r.give(4)
 	}
 	assert.Equal(t, 1, get[StateJSON](c, "/state").Run, "somebody wants more of it")
 	post("/run/stop", "")

@@ -294,7 +294,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     return node;
   }
   const w = app.watch;
-  let a = names[0], b = names[1], measure = "hold_vacuum_kPa", of: "run" | "now" | "all" = "run", since = 0, alive = true;
+  let a = names[0], b = names[1], measure = "hold_vacuum_kPa", of: "run" | "now" | "all" = "run", since = 0, alive = true, unfolded = false;
   const answer = el("div", { role: "status", class: "panel" });
   // The run that the readings are of: the one in progress, else the last that was begun; 0 for all.
   const run = () => (of !== "run" ? 0 : w.state.run || Math.max(0, ...w.trial.runs.filter((r) => r.start_s !== null).map((r) => r.n)));
@@ -313,7 +313,6 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
       g.readings.length ? el("details", { open: unfolded, ontoggle: (e: Event) => (unfolded = (e.target as HTMLDetailsElement).open) }, el("summary", null, text.trial.readingsOf), table(text.trial.readingsOf, [text.trial.reading, g.a, g.b],
         g.readings.slice(-20).reverse().map((r, i) => [String(g.readings.length - i), number(r.value_a, word(g.unit)), number(r.value_b, word(g.unit))]))) : null];
   }, () => alive);
-  let unfolded = false;
   const soon = throttle(700, () => {
     if (!answer.contains(document.activeElement)) read(); // what somebody reads by keyboard stays
   });
