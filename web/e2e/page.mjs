@@ -43,7 +43,6 @@ cable.server = net.createServer((near) => {
   const far = net.connect(new URL(page0).port, "127.0.0.1");
   for (const [from, to] of [[near, far], [far, near]]) {
     cable.ends.add(from);
-    if (cable.pulled) from.pause();
     from.on("data", (d) => to.write(d)).on("close", () => { cable.ends.delete(from); to.destroy(); }).on("error", () => {});
     if (cable.pulled) from.pause(); // a listener lets it flow
   }
@@ -69,9 +68,10 @@ const cutOff = (async () => {
   });
   await viewer.goto(new URL("#/trial", page0).href);
   await viewer.waitForFunction(() => heard.length > 0, undefined, { timeout: 20000 });
-  const began = Date.now(), before = await viewer.evaluate(() => heard.length);
+  const began = Date.now();
   pull(true);
   await viewer.locator(".state", { hasText: "no connection" }).waitFor({ timeout: 20000 });
+  const before = await viewer.evaluate(() => heard.length);
   const least = (await api("picks?limit=1")).total;
   if (screens) await viewer.screenshot({ path: `${screens}/cut-off.png` });
   await new Promise((r) => setTimeout(r, 30000 - (Date.now() - began)));
