@@ -295,7 +295,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
   }
   const w = app.watch;
   let a = names[0], b = names[1], measure = "hold_vacuum_kPa", of: "run" | "now" | "all" = "run", since = 0, alive = true, unfolded = false;
-  const answer = el("div", { role: "status", class: "panel" });
+  const answer = el("div", { class: "panel" }), aloud = el("p", { class: "unseen", role: "status" }); // said where it changes, not whenever it is drawn
   // The run that the readings are of: the one in progress, else the last that was begun; 0 for all.
   const run = () => (of !== "run" ? 0 : w.state.run || Math.max(0, ...w.trial.runs.filter((r) => r.start_s !== null).map((r) => r.n)));
   const read = () => fillWith(answer, () => get<Grip>(query("grip", { a, b, measure, run: run() || undefined, since_s: of === "now" ? since : undefined })), (g) => {
@@ -304,6 +304,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     const large = g.readings.length === 0 ? text.trial.noReadings : !by || by.value === null || !who ? text.trial.equal
       : (g.better ? text.trial.better : text.trial.leads)(who, number(by.value, "%", 2));
     const mounted = w.trial.runs.find((r) => r.n === run())?.setups ?? {};
+    say(aloud, large);
     return [el("p", { class: "huge user" }, g.better ? mark("▲", "good", "") : null, large),
       el("p", { class: "lead" }, by && by.value !== null && who && !g.better ? [mark("◌", "doubt", text.trial.notShown), "; "] : null, by && by.value !== null ? text.trial.anytime(interval(by.lo, by.hi, "%"), statedPercent(g.level)) : null),
       el("p", { class: "user" }, m ? `${word(m.words)}, ${text.compare.better(m.better === "less")}; ` : "", text.trial.readings(g.pairs), " ",
@@ -333,7 +334,7 @@ function grip(app: App, ends: (() => void)[]): HTMLElement {
     field(text.trial.gripB, select(stations, b, (v) => { b = v; read(); })),
     field(text.trial.measure, select(w.trial.measures.map((m): [string, string] => [m.name, word(m.words)]), measure, (v) => { measure = v; read(); })),
     el("div", { class: "row", role: "group", "aria-label": text.trial.readingsOf }, choose)),
-  el("p", { class: "soft" }, text.trial.gripHelp), answer);
+  el("p", { class: "soft" }, text.trial.gripHelp), answer, aloud);
   read();
   ends.push(w.on("picks", soon), w.on("trial", soon), () => (alive = false));
   return node;
