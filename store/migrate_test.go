@@ -174,3 +174,40 @@ func TestHalfMovedWAL(t *testing.T) {
 		requireWhole(t, path)
 	}
 }
+
+// A recorder that was killed between the header of its WAL and the first frame leaves a file
+// that is read and opened as any other.
+func TestWALOfAHeaderOnly(t *testing.T) {
+	trial := newTrial(t, header())
+	for _, c := range commits(rand.New(rand.NewPCG(3, 3)), 30) {
+		require.NoError(t, trial.Append(c))
+	}
+	want := readAll(t, trial)
+	require.NoError(t, trial.Close())
+	again, err := Open(trial.Path())
+	require.NoError(t, err)
+	defer again.Close()
+	require.NoError(t, again.Commit(Entry{Notes: []Note{{TNS: 1, Text: "in the WAL only"}}}))
+	for _, size := range []int{0, 31, 32, 33} {
+		path := filepath.Join(t.TempDir(), "killed.gtrial")
+		for _, ext := range []string{"", "-wal", "-shm"} {
+			b, err := exec.Command("cat", trial.Path()+ext).Output() // a process of its own: our locks stay
+			require.NoError(t, err)
+			if ext == "-wal" {
+				require.Greater(t, len(b), size)
+				b = b[:size]
+			}
+			require.NoError(t, os.WriteFile(path+ext, b, 0o644))
+		}
+		reader, err := OpenRead(path)
+		require.NoError(t, err, "%d bytes of WAL", size)
+		requireSame(t, want, readAll(t, reader))
+		require.NoError(t, reader.Close())
+		requireWhole(t, path)
+		writer, err := Open(path)
+		require.NoError(t, err)
+		requireSame(t, want, readAll(t, writer))
+		require.NoError(t, writer.Close())
+		requireWhole(t, path)
+	}
+}

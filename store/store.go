@@ -332,7 +332,7 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 		_, errWAL := os.Stat(c.path + "-wal")
 		_, errSHM := os.Stat(c.path + "-shm")
 		switch {
-		case errors.Is(errWAL, fs.ErrNotExist):
+		case errors.Is(errWAL, fs.ErrNotExist), headerOnly(c.path + "-wal"):
 			options = "mode=ro&immutable=1" // else SQLite would make a WAL to read
 		case errors.Is(errSHM, fs.ErrNotExist):
 			return nil, noIndex(c.path)
@@ -343,6 +343,21 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 		return nil, err
 	}
 	return (&sqlite.Driver{}).Open(a)
+}
+
+// headerOnly reports whether a WAL ends behind its header and stays like this: a recorder was
+// killed before its first frame. SQLite tries such a file for ten seconds and gives up with
+// "locking protocol" where it must not write. A recorder that lives goes on.
+func headerOnly(wal string) bool {
+	const header = 32 // sqlite.org/fileformat2.html, 4.1
+	for range 10 {
+		info, err := os.Stat(wal)
+		if err != nil || info.Size() != header {
+			return false
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	return true
 }
 
 // noIndex says that the index of the WAL, which only a writer may make, is missing.
