@@ -71,10 +71,17 @@ func TestWords(t *testing.T) {
 		}
 		return ""
 	}
-	var shape func(e ast.Expr) string // "noise of "+kind is "noise of {}"
+	var shape func(e ast.Expr) string // "noise of "+kind, or of("noise of ", kind), is "noise of {}"
 	shape = func(e ast.Expr) string {
-		if b, ok := e.(*ast.BinaryExpr); ok {
-			return shape(b.X) + shape(b.Y)
+		switch e := e.(type) {
+		case *ast.BinaryExpr:
+			return shape(e.X) + shape(e.Y)
+		case *ast.CallExpr:
+			s := ""
+			for _, x := range e.Args {
+				s += shape(x)
+			}
+			return s
 		}
 		if s := literal(e); s != "" {
 			return s
@@ -104,6 +111,13 @@ func TestWords(t *testing.T) {
 					}
 					if (slices.Contains(types, name) || strings.HasPrefix(n.Names[0].Name, "Fault")) && len(n.Values) == 1 {
 						codes = append(codes, literal(n.Values[0]))
+					}
+				case *ast.AssignStmt: // names of parts that are made once
+					says, ok := n.Lhs[0].(*ast.SelectorExpr)
+					if list, isList := n.Rhs[0].(*ast.CompositeLit); ok && isList && says.Sel.Name == "says" {
+						for _, x := range list.Elts {
+							codes = append(codes, shape(x))
+						}
 					}
 				case *ast.CallExpr:
 					name := ""
