@@ -220,12 +220,16 @@ func TestLowestOfNoise(t *testing.T) {
 // within 5 kPa of the required vacuum, and noise is up to half of the window. No fit sees it for sure,
 // and the interval covers less; how much less is what this test holds.
 func TestKneeHiddenByNoise(t *testing.T) {
-	const picks = 200
+	picks := 200
+	if nightly {
+		picks = 2000
+	}
 	for _, rate := range []float64{100, 1000} {
 		for _, sigma := range []float64{0.1, 0.3, 1} {
 			for _, slope := range [][2]float64{{200, 50}, {50, 200}} {
 				var c cell
-				for seed := range uint64(picks) {
+				for i := range picks {
+					seed := coverageSeed(t)<<32 + uint64(i)
 					rng := rand.New(rand.NewPCG(seed, 3))
 					start := 0.5 + rng.Float64()/rate
 					knee := 25 + 10*rng.Float64()
@@ -258,7 +262,7 @@ func TestKneeHiddenByNoise(t *testing.T) {
 				name := fmt.Sprintf("%4g Hz, %3g kPa, %g then %g kPa/s", rate, sigma, slope[0], slope[1])
 				t.Logf("%-40s %v", name, &c)
 				require.Equal(t, picks, c.n, name)
-				assert.GreaterOrEqual(t, c.share(), 0.8, name)
+				assert.GreaterOrEqual(t, c.share(), 0.9, name)
 			}
 		}
 	}
