@@ -281,7 +281,11 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 		trials += p * (1 - p) / points
 		density += math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / wide / points
 	}
-	return x - course, math.Sqrt(trials*sigma/wide) / density
+	// The means hold noise of their own, which has moved the course's median already. Beside a
+	// short tail the median moves as the noise does, and what it still moves is as much too small
+	// as √(σ² + c²) − c is smaller than σ.
+	c := 1.2533 / math.Sqrt((blockSamples+0.5)*float64(b.merged*(2*min(1+n/16, (n-1)/2)+1)))
+	return (x - course) / (math.Hypot(1, c) - c), math.Sqrt(trials*sigma/wide) / density
 }
 
 // slope returns the robust slope of the blocks (Theil and Sen: the median of the slopes of
