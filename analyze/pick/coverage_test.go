@@ -155,6 +155,8 @@ func coverageCell(t *testing.T, name string, picks int, seed uint64, rate, sigma
 		b := sigma / v / math.Sqrt(n)
 		ratio := math.Sqrt(noise.variance/float64(noise.n)) / b
 		bound = fmt.Sprintf("  %.2f × the bound of %.5f s", ratio, b)
+		// Not below 0.85, less two standard errors of the rms of so many picks.
+		assert.GreaterOrEqual(t, seal.rms(), 0.85*(1-2/math.Sqrt(2*float64(picks))), name)
 		assert.LessOrEqual(t, ratio, 1.3, name+", times the Cramér-Rao bound")
 	}
 	t.Logf("%-28s at   %v%s", "", &at, bound)
@@ -163,9 +165,10 @@ func coverageCell(t *testing.T, name string, picks int, seed uint64, rate, sigma
 	assert.GreaterOrEqual(t, seal.share(), 0.93, name)
 	assert.LessOrEqual(t, seal.rms(), 1.1, name)
 	assert.LessOrEqual(t, math.Abs(seal.sum/float64(seal.n)), 0.3, name)
-	assert.GreaterOrEqual(t, at.share(), 0.92, name+", instant")
-	assert.GreaterOrEqual(t, hold.share(), 0.92, name+", hold vacuum")
-	assert.GreaterOrEqual(t, lowest.share(), 0.92, name+", lowest vacuum")
+	assert.GreaterOrEqual(t, at.share(), 0.93, name+", instant")
+	assert.LessOrEqual(t, math.Abs(at.sum/float64(at.n)), 0.3, name+", instant")
+	assert.GreaterOrEqual(t, hold.share(), 0.93, name+", hold vacuum")
+	assert.GreaterOrEqual(t, lowest.share(), 0.93, name+", lowest vacuum")
 }
 
 // What noise makes of the least of many running medians is taken away again: in holds that
@@ -217,8 +220,8 @@ func TestLowestOfNoise(t *testing.T) {
 }
 
 // A knee that noise hides is the worst that can lie in the window: the slope changes fourfold
-// within 5 kPa of the required vacuum, and noise is up to half of the window. No fit sees it for sure,
-// and the interval covers less; how much less is what this test holds.
+// within 5 kPa of the required vacuum, and noise is up to half of the window. No fit sees it for
+// sure, but the interval is to be as wide as what may be hidden.
 func TestKneeHiddenByNoise(t *testing.T) {
 	picks := 200
 	if nightly {
@@ -262,7 +265,8 @@ func TestKneeHiddenByNoise(t *testing.T) {
 				name := fmt.Sprintf("%4g Hz, %3g kPa, %g then %g kPa/s", rate, sigma, slope[0], slope[1])
 				t.Logf("%-40s %v", name, &c)
 				require.Equal(t, picks, c.n, name)
-				assert.GreaterOrEqual(t, c.share(), 0.9, name)
+				// 93 % or more of 2,000, less two standard errors of the share of so many.
+				assert.GreaterOrEqual(t, c.share(), 0.93-2*math.Sqrt(0.93*0.07/float64(picks)), name)
 			}
 		}
 	}

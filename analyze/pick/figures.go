@@ -220,9 +220,10 @@ func (k *Tracker) holdFigures(p *cycle) {
 	if b := p.beginning; b.v-p.lowest.v < 3*u {
 		// It is lowest as it begins, which was by the running median's crossing; that instant is
 		// known better since.
-		late := b.slope * (p.sealed.t + k.lateS() - p.sealT)
+		slope := max(b.slope, p.rise(3*u))
+		late := slope * (p.sealed.t + k.lateS() - p.sealT)
 		l.Leave("instant of the seal", late)
-		l.Normal("instant of the seal", b.slope*p.sealed.err.U())
+		l.Normal("instant of the seal", slope*p.sealed.err.U())
 		l.Normal("bend between samples", b.bend)
 		if b.unseen > 0 {
 			l.Early("between the seal and the next sample", b.unseen)
@@ -275,18 +276,37 @@ func (k *Tracker) leastOf(p *cycle) (below, u float64) {
 		n = max(3, 2*math.Floor(k.half/i)+1)
 	}
 	own := 1.2533 / math.Sqrt(n+0.5)
+	// A rise leaves fewer that are near the lowest. Where it begins, its slope is noisy; a vacuum that
+	// settles is steeper there than later on.
+	rise := p.rise(4 * own * p.sigma)
+	slope := max(p.beginning.slope, rise)
+	first := p.sigma > 0 && p.beginning.v-p.lowest.v < 3*own*p.sigma
+	most := float64(p.holdN)
+	if first && rise > 0 {
+		most = min(most, n+2*own*p.sigma/(slope*k.interval()))
+	}
 	down, many := 0.0, 1.0
 	for range 12 { // the share changes slowly
-		all := min((float64(p.under)+0.7)/(0.5*math.Erfc(down*own/math.Sqrt2)), float64(p.holdN))
+		all := min((float64(p.under)+0.7)/(0.5*math.Erfc(down*own/math.Sqrt2)), most)
 		many = 1 + max(0, all-n)/math.Sqrt(n)
 		down = math.Sqrt2 * math.Erfinv(2*(many-0.375)/(many+0.25)-1)
 	}
 	below = down * own * p.sigma
-	if g := p.beginning.slope * k.interval(); p.sigma > 0 && p.beginning.v-p.lowest.v < 3*own*p.sigma {
+	if g := slope * k.interval(); first {
 		own = max(own, min(1, math.Sqrt(g/p.sigma/math.Sqrt(math.Pi))))
 	}
 	scatter := min(1.15, math.Pi/math.Sqrt(12*math.Log(many))+0.4*math.Sqrt(3/n))
 	return below, scatter * own * p.sigma
+}
+
+// rise returns how steep a hold is in kPa/s from its lowest to the median of its first half, a
+// quarter of its length later, less what noise (kPa) may make of that, 0 where it is too short to
+// tell; a vacuum that settles begins at least as steeply.
+func (p *cycle) rise(noise float64) float64 {
+	if d := p.firstHalf - p.lowest.v - noise; d > 0 {
+		return d / ((p.holdTo - p.holdFrom) / 4)
+	}
+	return 0
 }
 
 // level adds what the sensor does to a vacuum of vKPa as it shows it.

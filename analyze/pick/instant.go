@@ -503,11 +503,12 @@ func (f *fit) hidden(sigma float64) float64 {
 	for d := f.degree + 1; d <= min(2*f.degree, f.n-1); d++ {
 		left += f.c[d] * f.c[d] * f.norm[d] / (sigma * sigma)
 	}
+	n := float64(f.n)
 	switch {
 	case f.degree == 1 && left > 0.3:
 		return 2 * math.Sqrt(left)
-	case f.degree == 2 && left > 1.5:
-		return math.Sqrt(left * (0.6 + 20/float64(f.n)))
+	case f.degree == 2 && left > 1.7-4/n:
+		return math.Sqrt(left * (0.4 + 24/n))
 	}
 	return 0
 }
