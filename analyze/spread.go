@@ -13,6 +13,7 @@ import (
 // a triangular and 1.645 for a rectangular one (exact at those three).
 type Spread struct {
 	Parts []Part // in the order in which they were added
+	Brief bool   // Parts are not kept: nobody asks for the budget
 
 	variance float64
 	kurtosis float64 // sum of the fourth cumulants
@@ -47,7 +48,7 @@ func (s *Spread) Normal(name string, u float64) {
 		return
 	}
 	s.variance += u * u
-	s.Parts = append(s.Parts, Part{name, Gaussian, u, u})
+	s.keep(Part{name, Gaussian, u, u})
 }
 
 // Rect adds a rectangular part of half-width a (JCGM 100:2008, 4.3.7: a/√3).
@@ -69,7 +70,7 @@ func (s *Spread) Early(name string, d float64) {
 // Corrected notes that by has been added to the value for a known error.
 func (s *Spread) Corrected(name string, by float64) {
 	if by != 0 && !math.IsNaN(by) {
-		s.Parts = append(s.Parts, Part{name, Correction, by, 0})
+		s.keep(Part{name, Correction, by, 0})
 	}
 }
 
@@ -78,7 +79,7 @@ func (s *Spread) Corrected(name string, by float64) {
 func (s *Spread) Leave(name string, by float64) {
 	if by != 0 && !math.IsNaN(by) {
 		s.bias += by
-		s.Parts = append(s.Parts, Part{name, Left, by, math.Abs(by)})
+		s.keep(Part{name, Left, by, math.Abs(by)})
 	}
 }
 
@@ -86,7 +87,13 @@ func (s *Spread) rect(p Part) {
 	v := p.U * p.U
 	s.variance += v
 	s.kurtosis -= 1.2 * v * v
-	s.Parts = append(s.Parts, p)
+	s.keep(p)
+}
+
+func (s *Spread) keep(p Part) {
+	if !s.Brief {
+		s.Parts = append(s.Parts, p)
+	}
 }
 
 // Add adds another independent error to s.
@@ -96,17 +103,21 @@ func (s *Spread) Add(o Spread) {
 	s.bias += o.bias
 	s.early += o.early
 	s.late += o.late
-	s.Parts = append(slices.Clip(s.Parts), o.Parts...)
+	if !s.Brief {
+		s.Parts = append(slices.Clip(s.Parts), o.Parts...)
+	}
 }
 
 // Subtract adds the error of a number that is taken away: its one-sided parts change sides.
 func (s *Spread) Subtract(o Spread) {
 	o.early, o.late = o.late, o.early
 	o.bias *= -1
-	o.Parts = slices.Clone(o.Parts)
-	for i := range o.Parts {
-		if o.Parts[i].Shape.signed() {
-			o.Parts[i].Size *= -1
+	if !s.Brief {
+		o.Parts = slices.Clone(o.Parts)
+		for i := range o.Parts {
+			if o.Parts[i].Shape.signed() {
+				o.Parts[i].Size *= -1
+			}
 		}
 	}
 	s.Add(o)
@@ -145,7 +156,7 @@ func (s Spread) Figure(value float64, w ...Warning) Figure {
 // Times returns the error of a number that is multiplied by f.
 func (s Spread) Times(f float64) Spread {
 	a := math.Abs(f)
-	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, bias: s.bias * f, early: s.early * f}
+	o := Spread{variance: s.variance * f * f, kurtosis: s.kurtosis * f * f * f * f, bias: s.bias * f, early: s.early * f, Brief: s.Brief}
 	for _, p := range s.Parts {
 		size := p.Size * a
 		if p.Shape.signed() {

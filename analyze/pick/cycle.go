@@ -405,7 +405,7 @@ func (k *Tracker) inferContact(p *cycle, w *watch) instant {
 			break
 		}
 	}
-	x := instant{t: end, warn: []analyze.Warning{analyze.Warn(analyze.ContactInferred)}}
+	x := instant{t: end, err: k.spread(), warn: []analyze.Warning{analyze.Warn(analyze.ContactInferred)}}
 	if at >= 0 {
 		x.t = r.time(at)
 		x.beside = r.time(at+1) - x.t

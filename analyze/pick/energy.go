@@ -84,7 +84,7 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 	if len(p.energy) == 0 || !p.start.ok() {
 		return analyze.None()
 	}
-	var s analyze.Spread
+	s := k.spread()
 	sum, counted := 0.0, false
 	n := 0
 	for _, f := range k.follow {
@@ -122,13 +122,13 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 		kind := string(e.kind)
 		length, got := b.t-a.t, float64(b.n-a.n)
 		sum += x * factor
-		s.Normal("noise of "+kind, e.sigma*length/math.Sqrt(got)*factor)
-		s.Normal("calibration of "+kind, f.ch.CalibrationU(x/length)*length*factor)
+		s.Normal(k.of("noise of ", kind), e.sigma*length/math.Sqrt(got)*factor)
+		s.Normal(k.of("calibration of ", kind), f.ch.CalibrationU(x/length)*length*factor)
 		if a := f.ch.Accuracy; a > 0 {
-			s.Rect("limits of error of "+kind, a*length*factor)
+			s.Rect(k.of("limits of error of ", kind), a*length*factor)
 		}
 		// The trapezoid misses when in its first and last interval the draw changed.
-		s.Rect("sampling of "+kind, x/got/2*factor)
+		s.Rect(k.of("sampling of ", kind), x/got/2*factor)
 		s.Normal("specific energy of the air", x*factor*rel)
 		// The draw at a cut, taken as the mean, for the time by which the cut may be off.
 		for _, c := range [...]struct {
@@ -136,7 +136,7 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 			at  *instant
 		}{{cutContact, &p.contact}, {cutSealed, &p.sealed}} {
 			if c.cut == from || c.cut == to {
-				s.Normal("instant at an end of the phase, "+kind, x/length*factor*c.at.err.U())
+				s.Normal(k.of("instant at an end of the phase, ", kind), x/length*factor*c.at.err.U())
 			}
 		}
 	}

@@ -56,6 +56,17 @@ type Budget struct {
 	Parts      []analyze.Part
 }
 
+// spread returns an error to add parts to, which it keeps where somebody wants budgets.
+func (k *Tracker) spread() analyze.Spread { return analyze.Spread{Brief: k.set.Explain == nil} }
+
+// of returns what is said of a kind of channel, where somebody wants budgets.
+func (k *Tracker) of(what, kind string) string {
+	if k.set.Explain == nil {
+		return ""
+	}
+	return what + kind
+}
+
 // figure returns a figure and keeps its budget where somebody wants it.
 func (k *Tracker) figure(name, unit string, v float64, e analyze.Spread, w ...analyze.Warning) analyze.Figure {
 	return k.explained(name, unit, e.Figure(v, w...), e)
@@ -115,7 +126,7 @@ func (k *Tracker) figures(p *cycle) {
 	v, e, w := p.present.since(p.sealed)
 	p.PartPresentDelayS = k.figure("delay of part present", "s", v, e, w...)
 	if !math.IsNaN(p.openKPa) {
-		var e analyze.Spread
+		e := k.spread()
 		e.Normal("noise of three samples' mean", p.sigma/math.Sqrt(3)) // a flat has three or more
 		k.level(&e, p.sigma, p.openKPa)
 		p.OpenSuctionKPa = k.figure("open suction", "kPa", p.openKPa-p.shift, e)
@@ -183,7 +194,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 	}
 	// The median of n normal values has 1.2533 times the mean's standard deviation
 	// (asymptotic; Kendall and Stuart, from memory).
-	var s analyze.Spread
+	s := k.spread()
 	scatter := 1.2533 * p.sigma
 	if !math.IsNaN(p.scatter) {
 		scatter = p.scatter
@@ -210,7 +221,7 @@ func (k *Tracker) holdFigures(p *cycle) {
 		return
 	}
 	least, u := k.leastOf(p)
-	var l analyze.Spread
+	l := k.spread()
 	// The figure is the least running median, whoever works it out; what noise makes of a minimum
 	// is in its uncertainty and its interval, not taken out.
 	l.Leave("noise of a minimum", least)
@@ -243,7 +254,7 @@ func (k *Tracker) settling(p *cycle) {
 	if !f.OK() || f.Has(analyze.StillRising) || f.Has(analyze.EngineCycles) || math.IsNaN(p.settledT) {
 		return
 	}
-	x := instant{t: p.settledT, beside: p.settledIn}
+	x := instant{t: p.settledT, beside: p.settledIn, err: k.spread()}
 	x.err.Rect("settling between medians", p.settledIn/2)
 	x.err.Normal("hold vacuum over slope", p.settledU)
 	shown := p.sealed
@@ -334,7 +345,7 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		}
 		return analyze.None()
 	}
-	var s analyze.Spread
+	s := k.spread()
 	s.Normal("noise of the flow's median", p.flowU)
 	for _, f := range k.follow {
 		if f.ch.Kind != sample.Flow {

@@ -216,7 +216,7 @@ func plateau(t, v []float64, from, to int, tol float64) (first, last int) {
 // Student's t.
 func blockSlope(t, v []float64) analyze.Figure {
 	ts, vs := thin(t, v, 2000)
-	slope, _ := theilSen(ts, vs)
+	slope, _ := theilSen(ts, vs, new([]float64))
 	tb, vb := thin(t, v, leakBlocks)
 	u := slopeError(tb, vb)
 	k := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: leakBlocks - 2}.Quantile(0.975)

@@ -93,16 +93,20 @@ func (h *tally) median() float64 {
 	if h.n == 0 {
 		return math.NaN()
 	}
-	lo := math.NaN()
+	// From above: what a hold settles at is near its highest.
+	hi := math.NaN()
 	seen := 0
-	for i := h.lo; ; i++ {
+	for i := h.hi; ; i-- {
 		seen += int(h.bin[i])
+		if seen < (h.n+1)/2 {
+			continue
+		}
 		v := h.first + float64(i-h.zero)*h.width
-		if math.IsNaN(lo) && seen >= (h.n+1)/2 {
-			lo = v
+		if math.IsNaN(hi) {
+			hi = v
 		}
 		if seen >= h.n/2+1 {
-			return (lo + v) / 2
+			return (v + hi) / 2
 		}
 	}
 }
@@ -128,6 +132,8 @@ type blocks struct {
 	pt, pv float64
 
 	lastT, lastV float64 // of the last blockSamples
+
+	scratch []float64
 }
 
 const (
@@ -135,7 +141,7 @@ const (
 	blockSamples = 5
 )
 
-func (b *blocks) reset() { *b = blocks{t: b.t[:0], v: b.v[:0], merged: 1} }
+func (b *blocks) reset() { *b = blocks{t: b.t[:0], v: b.v[:0], merged: 1, scratch: b.scratch} }
 
 // add takes a sample and reports whether it completed blockSamples, whose median is then
 // lastV.
@@ -292,15 +298,17 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 // all pairs; Sen 1968) in units a second, with its standard uncertainty from the scatter
 // about the line, NaN for fewer than three blocks.
 func (b *blocks) slope() (slope, u float64) {
-	return theilSen(b.t, b.v)
+	return theilSen(b.t, b.v, &b.scratch)
 }
 
-func theilSen(t, v []float64) (slope, u float64) {
+// theilSen is slope for values v at times t; scratch is overwritten.
+func theilSen(t, v []float64, scratch *[]float64) (slope, u float64) {
 	n := len(t)
 	if n < 3 {
 		return math.NaN(), math.NaN()
 	}
-	s := make([]float64, 0, n*(n-1)/2)
+	s := slices.Grow((*scratch)[:0], n*(n-1)/2+2*n)
+	*scratch = s
 	for i := range n {
 		for j := i + 1; j < n; j++ {
 			if t[j] > t[i] {
@@ -309,13 +317,13 @@ func theilSen(t, v []float64) (slope, u float64) {
 		}
 	}
 	slope = medianOf(s)
-	r := make([]float64, n)
+	r := s[len(s) : len(s)+n]
 	mean := 0.0
 	for i := range n {
 		r[i] = v[i] - slope*t[i]
 		mean += t[i] / float64(n)
 	}
-	mid := medianOf(slices.Clone(r))
+	mid := medianOf(append(r[n:n], r...))
 	sxx := 0.0
 	for i := range n {
 		r[i] = math.Abs(r[i] - mid)

@@ -84,7 +84,7 @@ func (k *Tracker) riseStart(i int, level float64) instant {
 	limit := max(0.5, 6*k.noise.sigma())
 	for j := last; j >= first; j-- {
 		if r.vacuum(j) <= level+k.set.IdleBandKPa && !r.spike(j, limit) {
-			x := instant{t: r.time(j)}
+			x := instant{t: r.time(j), err: k.spread()}
 			if j+1 < r.len() {
 				x.beside = r.time(j+1) - x.t
 			}

@@ -75,7 +75,7 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 	sigma := k.noise.sigma()
 	first, last, fit := r.straight(j, tx, k.reach(r, j, tx, slope, sigma), slope, sigma)
 	width := r.time(last) - r.time(first)
-	x := instant{}
+	x := instant{err: k.spread()}
 	d, s := fit.meets(level)
 	if !(math.Abs(d) <= width) || s*slope <= 0 { // noise rules: trust the pair
 		first, last = j-1, j
@@ -238,11 +238,10 @@ func ahead(x, q, trust float64) float64 {
 	return trust * ((1-math.Pow(q, x))/(1-q) - x)
 }
 
-// about returns a copy of the samples about sample at, without one-sample spikes, and the
-// index in it of that sample or of the one after it.
+// about returns the samples about sample at, without one-sample spikes, and the index among them
+// of that sample or of the one after it; they are good until the next sample comes.
 func (k *Tracker) about(at int) (*trace, int) {
 	r, c := &k.trace, &k.near
-	*c = trace{t: c.t[:0], v: c.v[:0], half: c.half[:0], gap: c.gap[:0]}
 	t := r.time(at)
 	const span = 2 * maxReach
 	first, last := at, at
@@ -253,6 +252,11 @@ func (k *Tracker) about(at int) (*trace, int) {
 		last++
 	}
 	limit := max(0.5, 6*k.noise.sigma())
+	if !r.spiked(first, last, limit) {
+		a, b := first-r.base, last+1-r.base
+		return &trace{t: r.t[a:b], v: r.v[a:b], half: r.half[a:b], gap: r.gap[a:b]}, at - first
+	}
+	*c = trace{t: c.t[:0], v: c.v[:0], half: c.half[:0], gap: c.gap[:0]}
 	near := 0
 	for i := first; i <= last; i++ {
 		if i == at {
@@ -263,6 +267,17 @@ func (k *Tracker) about(at int) (*trace, int) {
 		}
 	}
 	return c, min(near, c.len()-1)
+}
+
+// spiked reports whether one of samples first to last may be a spike.
+func (r *trace) spiked(first, last int, limit float64) bool {
+	v := r.v[first-r.base : last+1-r.base]
+	for i := 1; i < len(v); i++ {
+		if d := v[i] - v[i-1]; (d > limit || -d > limit) && (r.spike(first+i-1, limit) || r.spike(first+i, limit)) {
+			return true
+		}
+	}
+	return r.spike(first, limit) || r.spike(last, limit)
 }
 
 // spike reports whether sample i lies beyond both its neighbours by more than limit.

@@ -176,7 +176,7 @@ func fallStart(t, v []float64, level, low float64) float64 {
 	for n < len(v) && n < 200 && v[n] > low {
 		n++
 	}
-	slope, _ := theilSen(t[1:n], v[1:n])
+	slope, _ := theilSen(t[1:n], v[1:n], new([]float64))
 	if !(slope < 0) {
 		return t[0]
 	}

@@ -42,7 +42,7 @@ func fitLeakLaw(t, v []float64) (l LeakLaw, ok bool) {
 	for i := range t {
 		x[i] = t[i] - mid
 	}
-	slope, _ := theilSen(t, v)
+	slope, _ := theilSen(t, v, new([]float64))
 	start := [3]float64{medianOf(append([]float64(nil), v...)), -slope, middleN}
 	if !(start[0] > 0) {
 		return l, false

@@ -98,11 +98,11 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		if n := s.slopes.n; n > 1 {
 			u = max(s.slopes.u(), u/math.Sqrt(n))
 		}
-		var e analyze.Spread
+		e := k.spread()
 		e.Normal("scatter about the slope", u)
 		e.Normal("calibration", slope*k.vac.CalibrationScaleU())
 		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", slope, e)
-		e = analyze.Spread{}
+		e = k.spread()
 		e.Normal("noise of the median", 1.2533*p.sigma/math.Sqrt(float64(blockSamples*s.n)))
 		k.level(&e, p.sigma, s.medianKPa)
 		// Both ends of the window move its middle by half of what they are off, and up to a block of
@@ -110,14 +110,14 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		e.Normal("drift over the window's ends", slope*math.Hypot(p.supplyShut.err.U(), p.released.err.U())/2)
 		e.Rect("drift over the last samples", slope*blockSamples*k.interval()/4)
 		p.LeakDownVacuumKPa = k.figure("median vacuum of the leak-down", "kPa", s.medianKPa-p.shift, e)
-		e = analyze.Spread{}
+		e = k.spread()
 		e.Add(p.supplyShut.err)
 		p.LeakDownFromS = k.figure("leak-down from", "s", s.from, e)
 		p.LeakDownToS = k.figure("leak-down to", "s", s.to, p.released.err)
 		law, known = s.law, s.lawKnown
 	case p.cycled.does:
 		c := &p.cycled
-		var e analyze.Spread
+		e := k.spread()
 		e.Normal("scatter of the falls", c.fallU)
 		e.Normal("calibration", c.fallKPaS*k.vac.CalibrationScaleU())
 		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", c.fallKPaS, e)
@@ -167,7 +167,7 @@ func (k *Tracker) shutFigures(p *cycle, law LeakLaw) {
 	carry := p.letGoT - p.sealed.t
 	if h := p.HoldJ; p.ShutLastsS.OK() && h.OK() && carry > 0 && !p.shut {
 		share := min(1, lasts/carry)
-		var s analyze.Spread
+		s := k.spread()
 		s.Normal("energy of the hold", h.U*share)
 		if share < 1 {
 			s.Normal("how long it holds", h.Value*e.U()/carry)
@@ -282,7 +282,7 @@ func (k *Tracker) cyclingFigures(p *cycle) {
 	c, s := &p.cycled, &p.offs
 	blockS := blockSamples * k.interval()
 	if c.does {
-		var e analyze.Spread
+		e := k.spread()
 		e.Normal("noise of a turning level", 1.2533*p.sigma/math.Sqrt(blockSamples*float64(c.lows)))
 		e.Early("fall within five samples", -c.fallKPaS*blockS) // their median lies above the turn
 		k.level(&e, p.sigma, c.lowKPa)
@@ -298,11 +298,11 @@ func (k *Tracker) cyclingFigures(p *cycle) {
 	default:
 		return
 	}
-	var e analyze.Spread
+	e := k.spread()
 	e.Rect("first turn", n/span*60*edge/span)
 	e.Rect("last turn", n/span*60*edge/span)
 	p.ReEvacuationsPerMin = k.figure("re-evacuations", "/min", n/span*60, e)
-	e = analyze.Spread{}
+	e = k.spread()
 	// The turns may lie alike between the samples of every cycle, so that nothing averages out.
 	e.Rect("upper turns between samples", edge*n/span)
 	e.Rect("lower turns between samples", edge*n/span)

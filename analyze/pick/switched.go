@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"griptrial/acquire/sample"
+	"griptrial/analyze"
 )
 
 // An edge is a change of a switched channel: midway between the last sample before and the
@@ -28,6 +29,8 @@ type switched struct {
 
 	gapLimit float64
 	arrivals arrivals
+	brief    bool      // nobody asks for budgets
+	says     [3]string // in them: edge, stamp, refresh
 
 	// A supply that chatters has not been commanded anew: a state that lasts less than
 	// settle counts as none. Until that is known its edges are unsure: at most two.
@@ -35,13 +38,15 @@ type switched struct {
 	unsure []edge
 }
 
-func newSwitched(c sample.Channel, persistS float64) *switched {
-	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c)}
+func newSwitched(c sample.Channel, set *Settings) *switched {
+	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c), brief: set.Explain == nil}
+	kind := string(c.Kind)
+	s.says = [3]string{"edge of " + kind + " between samples", "stamp of " + kind, "refresh of " + kind}
 	if i := c.SamplingS(); i > 0 {
 		s.arrivals.interval = i
 	}
 	if c.Kind == sample.Supply || c.Kind == sample.Carried {
-		s.settle = persistS
+		s.settle = set.PersistS
 	}
 	return s
 }
@@ -110,13 +115,13 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			case s.known && (s.fault || t-s.passed > s.gapLimit): // nothing is interpolated across a gap
 				s.put(edge{mid, instant{t: math.NaN(), order: mid, beside: t - s.passed}, on})
 			case s.known:
-				x := instant{t: mid, order: mid, beside: t - s.passed}
+				x := instant{t: mid, order: mid, beside: t - s.passed, err: analyze.Spread{Brief: s.brief}}
 				x.err.Early("wait before an arrival burst", s.arrivals.before(t-s.passed))
-				x.err.Rect("edge of "+string(s.kind)+" between samples", (t-s.passed)/2)
-				x.err.Rect("stamp of "+string(s.kind), seconds(max(s.half, b.Half[i])))
+				x.err.Rect(s.says[0], (t-s.passed)/2)
+				x.err.Rect(s.says[1], seconds(max(s.half, b.Half[i])))
 				if u := s.ch.UpdateS; u > 0 { // it changed up to one refresh before it was read
 					x.t -= u / 2
-					x.err.Rect("refresh of "+string(s.kind), u/2)
+					x.err.Rect(s.says[2], u/2)
 				}
 				s.put(edge{mid, x, on})
 			case on:

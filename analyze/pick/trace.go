@@ -52,8 +52,16 @@ func (r *trace) forget(t float64, keep int) {
 
 // after returns the index of the first sample held at or after time t.
 func (r *trace) after(t float64) int {
-	i, _ := slices.BinarySearch(r.t, t)
-	return r.base + i
+	lo, hi := 0, len(r.t)
+	for step := 1; hi-step > 0; step *= 2 { // it is mostly asked for what has just come
+		if r.t[hi-step] < t {
+			lo = hi - step + 1
+			break
+		}
+		hi -= step
+	}
+	i, _ := slices.BinarySearch(r.t[lo:hi], t)
+	return r.base + lo + i
 }
 
 // upTo returns the index behind the last sample held at or before time t.
@@ -91,17 +99,66 @@ func (r *trace) step(i int, half, sigma float64) float64 {
 	return max(0, math.Abs(r.vacuum(b)-r.vacuum(a))-2*math.Sqrt2*sigma) / float64(max(b-a, 1))
 }
 
-// medianOf returns the median of x, which it sorts; NaN of nothing.
+// medianOf returns the median of x, whose order it changes; NaN of nothing.
 func medianOf(x []float64) float64 {
 	n := len(x)
 	if n == 0 {
 		return math.NaN()
 	}
-	slices.Sort(x)
+	m := n / 2
+	arrange(x, m)
 	if n%2 == 1 {
-		return x[n/2]
+		return x[m]
 	}
-	return (x[n/2-1] + x[n/2]) / 2
+	below := x[m-1]
+	for _, v := range x[:m-1] {
+		if v > below {
+			below = v
+		}
+	}
+	return (below + x[m]) / 2
+}
+
+// arrange puts the value there at index m of x that would be there if x were sorted, and none
+// greater before it (Hoare's selection). Few values it sorts, and so it does where one is NaN.
+func arrange(x []float64, m int) {
+	const few = 16
+	if len(x) > few {
+		for _, v := range x {
+			if v != v {
+				slices.Sort(x)
+				return
+			}
+		}
+	}
+	lo, hi := 0, len(x)-1
+	for hi-lo >= few {
+		a, b, c := x[lo], x[(lo+hi)/2], x[hi]
+		pivot := max(min(a, b), min(max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case m <= j:
+			hi = j
+		case m >= i:
+			lo = i
+		default:
+			return
+		}
+	}
+	slices.Sort(x[lo : hi+1])
 }
 
 // noise estimates the standard deviation of a channel's noise from the median absolute

@@ -156,7 +156,7 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 				k.vac = ch
 				k.roles[p] = role{vac: true}
 			case sample.Supply, sample.Release, sample.Touch, sample.Carried, sample.PartPresent:
-				s := newSwitched(ch, set.PersistS)
+				s := newSwitched(ch, &set)
 				k.switches = append(k.switches, s)
 				k.roles[p] = role{sw: s}
 			case sample.Flow, sample.Power, sample.Air:
