@@ -263,23 +263,32 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 	// Where the points lie further apart than σ noise moves little, and they are smoothed that
 	// far to tell the density; the trials go with it.
 	wide := max(sigma, (v[points/2+1]-v[points/2-2])/3)
-	lo, hi := course-3*sigma, course+3*sigma // one point of 64 more than half moves it by 2 σ
-	if wide > sigma {
-		lo, hi = course, course
-	}
-	for hi-lo > sigma/200 {
-		x := (lo + hi) / 2
-		above := 0.0
-		for _, y := range v {
-			above += math.Erf((y - x) / (math.Sqrt2 * sigma))
+	x := course
+	if wide <= sigma {
+		// Newton, within what one point of 64 more than half can do: 2 σ.
+		lo, hi := course-3*sigma, course+3*sigma
+		for range 20 {
+			above, slope := 0.0, 0.0
+			for _, y := range v {
+				z := (y - x) / (math.Sqrt2 * sigma)
+				above += math.Erf(z)
+				slope += math.Exp(-z * z)
+			}
+			if above > 0 {
+				lo = x
+			} else {
+				hi = x
+			}
+			next := x + above*sigma*math.Sqrt(math.Pi/2)/slope
+			if !(next > lo && next < hi) {
+				next = (lo + hi) / 2
+			}
+			step := math.Abs(next - x)
+			if x = next; step < sigma/1000 {
+				break
+			}
 		}
-		if above > 0 {
-			lo = x
-		} else {
-			hi = x
-		}
 	}
-	x := (lo + hi) / 2
 	trials, density := 0.0, 0.0
 	for _, y := range v {
 		z := (x - y) / wide

@@ -254,7 +254,8 @@ func (k *Tracker) about(at int) (*trace, int) {
 	limit := max(0.5, 6*k.noise.sigma())
 	if !r.spiked(first, last, limit) {
 		a, b := first-r.base, last+1-r.base
-		return &trace{t: r.t[a:b], v: r.v[a:b], half: r.half[a:b], gap: r.gap[a:b]}, at - first
+		k.view = trace{t: r.t[a:b], v: r.v[a:b], half: r.half[a:b], gap: r.gap[a:b]}
+		return &k.view, at - first
 	}
 	*c = trace{t: c.t[:0], v: c.v[:0], half: c.half[:0], gap: c.gap[:0]}
 	near := 0

@@ -52,7 +52,8 @@ type Tracker struct {
 	roles map[place]role
 
 	trace     trace
-	near      trace // samples about a crossing
+	near      trace // samples about a crossing, without spikes
+	view      trace // the same, where there are none
 	noise     noise
 	vacPassed float64 // stamp of the last vacuum sample or fault
 	fault     string  // cause of the fault since the last vacuum sample
