@@ -138,6 +138,12 @@ func TestSimulateFast(t *testing.T) {
 	code, _, errs = command(t, "picks", path, "--station", "left", "--explain", "4000")
 	assert.Equal(t, exitUsage, code)
 	assert.Contains(t, errs, "no pick 4000")
+	for _, args := range [][]string{{"--set", "3"}, {"--set", "0"}, {"--set", "3", "--station", "left", "--explain", "2"}, {"--set", "3", "--pairs"},
+		{"--set", "3", "--line-speed"}, {"--set", "3", "--spoil", "left/2", "--why", "x"}, {"--station", "nowhere"}} {
+		code, _, errs = command(t, append([]string{"picks", path}, args...)...)
+		require.Equal(t, exitUsage, code, "%v: %s", args, errs)
+		require.Contains(t, errs, "the trial has", "%v", args)
+	}
 }
 
 // Every command line of the README is one that griptrial understands, and those that need

@@ -153,6 +153,9 @@ func readComparable(path string, set int, at string) (*compare.Trial, error) {
 		return nil, err
 	}
 	defer file.Close()
+	if _, err := setOf(file, set); err != nil {
+		return nil, err
+	}
 	t, err := comparableOf(file, path, set, at)
 	if errors.Is(err, record.ErrNoSetups) {
 		return nil, wrongf("%s: %w to compare", path, err)

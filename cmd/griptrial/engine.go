@@ -158,6 +158,9 @@ func matchTrial(path string, set int, q engine.Question) (report.EngineJSON, err
 		return report.EngineJSON{}, err
 	}
 	defer t.Close()
+	if _, err := setOf(t, set); err != nil {
+		return report.EngineJSON{}, err
+	}
 	out, err := report.MatchTrial(t, path, set, q)
 	return out, wrong(err)
 }

@@ -123,8 +123,7 @@ func exportTrial(ctx context.Context, stdout, stderr io.Writer, path string, o *
 		return err
 	}
 	e.EveryNS = int64(math.Round(everyS * 1e9))
-	sets, err := t.Sets()
-	if err != nil {
+	if _, err := setOf(t, o.set); err != nil {
 		return err
 	}
 	switch {
@@ -138,8 +137,6 @@ func exportTrial(ctx context.Context, stdout, stderr io.Writer, path string, o *
 		return wrongf("--counts: raw counts are not thinned; leave out --every")
 	case o.counts && format == export.Lines:
 		return wrongf("--counts: line protocol has values only; use csv or parquet")
-	case o.set < 1 || o.set > len(sets):
-		return wrongf("--set: found %d; the trial has %d", o.set, len(sets))
 	case o.station != "" && !slices.Contains(h.Stations, o.station):
 		return wrongf("--station: found %q; the trial has %s", o.station, strings.Join(h.Stations, ", "))
 	}

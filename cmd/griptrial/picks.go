@@ -92,6 +92,18 @@ func openedBy(open func(string) (*store.Trial, error), path string) (*store.Tria
 	return t, err
 }
 
+// setOf returns the pick set of a number that --set states.
+func setOf(t *store.Trial, n int) (store.Set, error) {
+	sets, err := t.Sets()
+	if err == nil && (n < 1 || n > len(sets)) {
+		err = wrongf("--set: found %d; the trial has %d", n, len(sets))
+	}
+	if err != nil {
+		return store.Set{}, err
+	}
+	return sets[n-1], nil
+}
+
 // readRows returns the picks of a trial with the names of their setups.
 func readRows(t *store.Trial, set int, station string) ([]report.Row, error) {
 	picks, err := t.Picks(set, station)
@@ -136,6 +148,12 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return err
 	}
 	defer t.Close()
+	if _, err := setOf(t, o.set); err != nil {
+		return err
+	}
+	if all := t.Header().Stations; o.station != "" && !slices.Contains(all, o.station) {
+		return wrongf("--station: found %q; the trial has %s", o.station, strings.Join(all, ", "))
+	}
 	switch {
 	case o.explain != 0:
 		return explainPick(w, t, o)
@@ -204,6 +222,9 @@ func markPick(w io.Writer, path, flag, name, why string, set int) error {
 		return err
 	}
 	defer t.Close()
+	if _, err := setOf(t, set); err != nil {
+		return err
+	}
 	rows, err := readRows(t, set, station)
 	if err != nil {
 		return err

@@ -203,6 +203,9 @@ func countPicks(path string, set int) (int, error) {
 		return 0, err
 	}
 	defer file.Close()
+	if _, err := setOf(file, set); err != nil {
+		return 0, err
+	}
 	return file.PickCount(set)
 }
 
@@ -223,14 +226,9 @@ func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 		}
 		in.Lift = &j
 	}
-	sets, err := file.Sets()
-	if err != nil {
+	if in.Set, err = setOf(file, set); err != nil {
 		return err
 	}
-	if set < 1 || set > len(sets) {
-		return wrongf("--set: found %d; the file has %d", set, len(sets))
-	}
-	in.Set = sets[set-1]
 	if in.Runs, err = file.Runs(); err != nil {
 		return err
 	}
