@@ -263,6 +263,7 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 	// Where the points lie further apart than σ noise moves little, and they are smoothed that
 	// far to tell the density; the trials go with it.
 	wide := max(sigma, (v[points/2+1]-v[points/2-2])/3)
+	const far = 6 // from there on 1 − erf is under 3e-17
 	x := course
 	if wide <= sigma {
 		// Newton, within what one point of 64 more than half can do: 2 σ.
@@ -270,9 +271,15 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 		for range 20 {
 			above, slope := 0.0, 0.0
 			for _, y := range v {
-				z := (y - x) / (math.Sqrt2 * sigma)
-				above += math.Erf(z)
-				slope += math.Exp(-z * z)
+				switch z := (y - x) / (math.Sqrt2 * sigma); {
+				case z > far:
+					above++
+				case z < -far:
+					above--
+				default:
+					above += math.Erf(z)
+					slope += math.Exp(-z * z)
+				}
 			}
 			if above > 0 {
 				lo = x
@@ -292,6 +299,9 @@ func (b *blocks) noisyMedian(sigma float64) (shift, scatter float64) {
 	trials, density := 0.0, 0.0
 	for _, y := range v {
 		z := (x - y) / wide
+		if math.Abs(z) > far*math.Sqrt2 {
+			continue
+		}
 		p := 0.5 * math.Erfc(-z/math.Sqrt2)
 		trials += p * (1 - p) / points
 		density += math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / wide / points

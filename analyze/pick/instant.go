@@ -245,6 +245,15 @@ func (k *Tracker) about(at int) (*trace, int) {
 	t := r.time(at)
 	const span = 2 * maxReach
 	first, last := at, at
+	if k.lastGap <= r.base { // none among those held: look from the ends
+		first, last = r.after(t-1.001*span), min(r.after(t+1.001*span), r.len()-1)
+		for t-r.time(first) > span {
+			first++
+		}
+		for r.time(last)-t > span {
+			last--
+		}
+	}
 	for first > r.base && !r.gapBefore(first) && t-r.time(first-1) <= span {
 		first--
 	}

@@ -103,7 +103,11 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 			s.resolve(times[i])
 		}
 		if n == s.last && s.known {
-			s.pass(times[i], b.Half[i])
+			if d := times[i] - s.passed; s.arrivals.matters(d) {
+				s.pass(times[i], b.Half[i])
+			} else {
+				s.passed, s.half, s.fault = times[i], b.Half[i], false
+			}
 			continue
 		}
 		s.last = n

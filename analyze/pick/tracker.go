@@ -49,7 +49,7 @@ type Gap struct {
 type Tracker struct {
 	set   Settings
 	vac   sample.Channel
-	roles map[place]role
+	roles [][]role // by group and channel
 
 	trace     trace
 	near      trace // samples about a crossing, without spikes
@@ -99,8 +99,7 @@ type Tracker struct {
 	idles  tally
 }
 
-type place struct{ group, channel int }
-
+// A role is what a channel is to a station; the zero role is none.
 type role struct {
 	sw  *switched
 	fol *follower
@@ -142,28 +141,28 @@ func New(set Settings, groups []sample.Group) (*Tracker, error) {
 		return nil, fmt.Errorf("persist %g s: at most 1 s is allowed", set.PersistS)
 	}
 	nan := math.NaN()
-	k := &Tracker{set: set, roles: map[place]role{}, vacPassed: math.Inf(-1), passed: math.Inf(-1),
+	k := &Tracker{set: set, roles: make([][]role, len(groups)), vacPassed: math.Inf(-1), passed: math.Inf(-1),
 		supplyOff: noInstant(), touched: noInstant(), idle: nan, lastM: nan, lastMT: nan}
 	n := 0
 	for g := range groups {
+		k.roles[g] = make([]role, len(groups[g].Channels))
 		for c, ch := range groups[g].Channels {
 			if ch.Station != "" && ch.Station != set.Station {
 				continue
 			}
-			p := place{g, c}
 			switch ch.Kind {
 			case sample.Vacuum:
 				n++
 				k.vac = ch
-				k.roles[p] = role{vac: true}
+				k.roles[g][c] = role{vac: true}
 			case sample.Supply, sample.Release, sample.Touch, sample.Carried, sample.PartPresent:
 				s := newSwitched(ch, &set)
 				k.switches = append(k.switches, s)
-				k.roles[p] = role{sw: s}
+				k.roles[g][c] = role{sw: s}
 			case sample.Flow, sample.Power, sample.Air:
 				f := newFollower(ch)
 				k.follow = append(k.follow, f)
-				k.roles[p] = role{fol: f}
+				k.roles[g][c] = role{fol: f}
 			}
 		}
 	}
@@ -219,8 +218,8 @@ func (k *Tracker) has(kind sample.Kind) bool {
 func (k *Tracker) Push(b sample.Batch) {
 	mine := false
 	for c := range len(b.Counts) {
-		r, ok := k.roles[place{b.Group, c}]
-		if !ok {
+		r := k.roles[b.Group][c]
+		if r == (role{}) {
 			continue
 		}
 		if !mine {
@@ -278,19 +277,18 @@ func (k *Tracker) takeVacuum(b sample.Batch, counts []int64) {
 
 func (k *Tracker) takeFault(b sample.Batch) bool {
 	mine := false
-	for p, r := range k.roles {
-		if p.group != b.Group {
-			continue
-		}
-		mine = true
+	for _, r := range k.roles[b.Group] {
 		switch {
 		case r.vac:
 			k.fault = b.Fault
 		case r.sw != nil:
 			r.sw.fault = true
-		default:
+		case r.fol != nil:
 			r.fol.fault = true
+		default:
+			continue
 		}
+		mine = true
 	}
 	if mine {
 		k.passed = max(k.passed, seconds(b.FaultNS))
