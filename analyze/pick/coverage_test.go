@@ -265,8 +265,8 @@ func TestKneeHiddenByNoise(t *testing.T) {
 				name := fmt.Sprintf("%4g Hz, %3g kPa, %g then %g kPa/s", rate, sigma, slope[0], slope[1])
 				t.Logf("%-40s %v", name, &c)
 				require.Equal(t, picks, c.n, name)
-				// 93 % or more of 2,000, less two standard errors of the share of so many.
-				assert.GreaterOrEqual(t, c.share(), 0.93-2*math.Sqrt(0.93*0.07/float64(picks)), name)
+				// Three standard errors of the share of so many, for the lowest of twelve cells.
+				assert.GreaterOrEqual(t, c.share(), 0.93-3*math.Sqrt(0.93*0.07/float64(picks)), name)
 			}
 		}
 	}

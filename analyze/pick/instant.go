@@ -47,10 +47,10 @@ const maxReach = 0.5
 //
 // A line that no test can tell from a straight one is still off by up to its own standard
 // error where the vacuum bends. So where there are samples enough a parabola takes its
-// place, through a window 2.25 times as long: at its middle the standard error of a parabola
-// is 3/2 of that of a line through the same samples (orthogonal polynomials: 1/n + 5/(4n)), so
-// that the longer window brings it back to that of the line. It is taken if it fits, and
-// agrees with the parabola through the line's own window; else the window shrinks.
+// place, through a window twice as long, from where the line's began to shrink: at its middle the
+// standard error of a parabola is 3/2 of that of a line through the same samples (orthogonal
+// polynomials: 1/n + 5/(4n)), so that the longer window brings it back to nearly that of the line. It is
+// taken if it fits, and agrees with the parabola through the line's own window; else the window shrinks.
 //
 // The standard uncertainty follows
 //
@@ -120,7 +120,7 @@ func (k *Tracker) crossing(level float64, at int, rising bool) instant {
 // its window is than a line's.
 const (
 	curvedFrom  = 6
-	curvedReach = 2.25
+	curvedReach = 2
 )
 
 // straight returns the samples about the pair (j−1, j), which crosses a level near time t at
@@ -128,6 +128,7 @@ const (
 // that fit; half is the half-width of a line's window, in seconds.
 func (r *trace) straight(j int, t, half, slope, sigma float64) (first, last int, f fit) {
 	dt := r.time(j) - r.time(j-1)
+	reach := curvedReach * half
 	for {
 		first, last = r.within(j, t, half)
 		f = r.fit(first, last, 1)
@@ -142,7 +143,7 @@ func (r *trace) straight(j int, t, half, slope, sigma float64) (first, last int,
 		return first, last, f
 	}
 	near := r.fit(first, last, 2)
-	for reach := curvedReach * half; reach > 0.9*half; reach *= 0.85 {
+	for ; reach > 0.9*half; reach *= 0.85 {
 		a, b := r.within(j, t, reach)
 		if b-a+1 < curvedFrom {
 			break
@@ -532,8 +533,8 @@ func (f *fit) hidden(sigma float64) float64 {
 	switch {
 	case f.degree == 1 && left > 0.3:
 		return 2 * math.Sqrt(left)
-	case f.degree == 2 && left > 1.7-4/n:
-		return math.Sqrt(left * (0.4 + 24/n))
+	case f.degree == 2 && left > 1.7-2.5/n:
+		return math.Sqrt(left * (0.8 + 15/n))
 	}
 	return 0
 }
