@@ -518,9 +518,10 @@ func (f *fit) plain(sigma float64) bool {
 // from plain: by as many as the terms left out lie off zero together, and more for few samples,
 // where less of the bend shows in them. Small ones say nothing.
 //
-// The constants are simulated: a knee of 1 : 4 anywhere within 5 kPa is held in 93 % of intervals
-// and more (TestKneeHiddenByNoise), while a smooth rise stays at an rms of error/u of 0.85
-// (TestCoverage). Of a kink in the middle of a parabola's window the fourth term shows a third.
+// The constants are simulated: a knee of 1 : 4 anywhere within 5 kPa is held in 92 to 97 % of
+// intervals (TestKneeHiddenByNoise), while a smooth rise stays at an rms of error/u of 0.85
+// (TestCoverage); wider is not to be had without leaving that. Of a kink in the middle of a parabola's
+// window the fourth term shows a third.
 func (f *fit) hidden(sigma float64) float64 {
 	if sigma == 0 {
 		return 0
