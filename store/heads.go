@@ -52,24 +52,15 @@ func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
 // row number of the pick.
 func (t *Trial) FigureValues(set int, name string) (map[int64]float64, error) {
 	values := map[int64]float64{}
-	for r, err := range figureTable.rows(t.readers, "WHERE name = ?1 AND pick IN (SELECT id FROM picks WHERE pick_set = ?2)", name, set) {
-		if err != nil {
-			return nil, clear(t.path, "read", err)
-		}
-		id := r.int()
-		r.text()
-		if v := r.float(); v == v {
-			values[id] = v
-		}
+	tx, err := t.readers.Begin()
+	if err != nil {
+		return nil, clear(t.path, "read", err)
 	}
-	return values, nil
-}
-
-// FigureNames returns the names of the figures of a pick, in the order of FORMAT.md.
-func FigureNames() []string {
-	names := make([]string, len(figureNames))
-	for i, n := range figureNames {
-		names[i] = n.name
-	}
-	return names
+	defer tx.Rollback()
+	err = t.eachFigure(tx, name, func(id int64, _ int, f analyze.Figure) {
+		if f.OK() {
+			values[id] = f.Value
+		}
+	}, "pick IN (SELECT id FROM picks WHERE pick_set = ?)", set)
+	return values, clear(t.path, "read", err)
 }

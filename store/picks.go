@@ -1,13 +1,11 @@
 package store
 
 import (
-	"encoding/json"
 	"fmt"
 	"iter"
 	"maps"
 	"reflect"
 	"slices"
-	"strings"
 	"time"
 
 	"griptrial/analyze"
@@ -71,47 +69,6 @@ var pickColumns = []struct {
 	{"required_kPa ANY", func(p *pick.Pick) any { return &p.RequiredKPa }},
 }
 
-// figureNames are the values of figures.name, each with the figure of a pick that it holds.
-var figureNames = []struct {
-	name   string
-	figure func(*pick.Pick) *analyze.Figure
-}{
-	{"response_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }},
-	{"seal_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SealTimeS }},
-	{"hold_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.HoldVacuumKPa }},
-	{"lowest_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LowestVacuumKPa }},
-	{"leak_flow_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakFlowLminANR }},
-	{"leak_down_kPa_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS }},
-	{"release_time_s", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS }},
-	{"energy_J", func(p *pick.Pick) *analyze.Figure { return &p.EnergyJ }},
-	{"energy_approach_J", func(p *pick.Pick) *analyze.Figure { return &p.ApproachJ }},
-	{"energy_evacuate_J", func(p *pick.Pick) *analyze.Figure { return &p.EvacuateJ }},
-	{"energy_hold_J", func(p *pick.Pick) *analyze.Figure { return &p.HoldJ }},
-	{"energy_release_J", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseJ }},
-	{"leak_down_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownVacuumKPa }},
-	{"leak_down_from_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownFromS }},
-	{"leak_down_to_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownToS }},
-	{"leak_law_k_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawKLminANR }},
-	{"leak_law_n", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawN }},
-	{"leak_at_required_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakAtRequiredLminANR }},
-	{"shut_lasts_s", func(p *pick.Pick) *analyze.Figure { return &p.ShutLastsS }},
-	{"shut_saves_J", func(p *pick.Pick) *analyze.Figure { return &p.ShutSavesJ }},
-	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
-	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
-	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
-	{"open_suction_kPa", func(p *pick.Pick) *analyze.Figure { return &p.OpenSuctionKPa }},
-	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
-}
-
-// figureAt is where each name stands in figureNames.
-var figureAt = func() map[string]int {
-	at := map[string]int{}
-	for i, n := range figureNames {
-		at[n.name] = i
-	}
-	return at
-}()
-
 func columnsOfPicks() []string {
 	columns := make([]string, len(pickColumns))
 	for i, c := range pickColumns {
@@ -148,12 +105,6 @@ func setFrom(r *row, field any) {
 	}
 }
 
-type warningJSON struct {
-	Code string `json:"code"`
-	A    number `json:"a"`
-	B    number `json:"b"`
-}
-
 // entries inserts all of e but its batches.
 func (w *writing) entries(e Entry) error {
 	if sets := w.counts[setTable.name].rows; len(e.Picks)+len(e.Events) > 0 && (e.Set < 1 || int64(e.Set) > sets) {
@@ -169,26 +120,15 @@ func (w *writing) entries(e Entry) error {
 		if err := w.insert(pickTable, values...); err != nil {
 			return fmt.Errorf("pick %d of %s: %w", p.N, p.Station, err)
 		}
-		for _, n := range figureNames {
-			f := n.figure(p)
-			if none(*f) {
-				continue // the pick gets it back from there being no row
-			}
-			var warnings any
-			if len(f.Warnings) > 0 {
-				list := make([]warningJSON, len(f.Warnings))
-				for i, w := range f.Warnings {
-					list[i] = warningJSON{string(w.Code), number(w.A), number(w.B)}
-				}
-				text, err := json.Marshal(list)
-				if err != nil {
-					return err
-				}
-				warnings = string(text)
-			}
-			if err := w.insert(figureTable, id, n.name, f.Value, f.U, f.Lo, f.Hi, warnings); err != nil {
-				return err
-			}
+		figures, err := appendFigures(nil, p)
+		if err != nil {
+			return fmt.Errorf("pick %d of %s: %w", p.N, p.Station, err)
+		}
+		if len(figures) == 0 {
+			continue // a pick without a row has none
+		}
+		if err := w.insert(pickFigureTable, id, figures); err != nil {
+			return err
 		}
 	}
 	for _, v := range e.Events {
@@ -231,11 +171,6 @@ func (w *writing) entries(e Entry) error {
 		}
 	}
 	return w.circumstances(e)
-}
-
-// none reports whether f is what analyze.None() gives.
-func none(f analyze.Figure) bool {
-	return !f.OK() && f.U != f.U && f.Lo != f.Lo && f.Hi != f.Hi && len(f.Warnings) == 0
 }
 
 // NewSet makes the next pick set, for one more analysis by a version of the program, and
@@ -314,38 +249,20 @@ func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64,
 	if err != nil {
 		return nil, nil, clear(t.path, "read", err)
 	}
-	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
-		if err != nil {
-			return nil, nil, clear(t.path, "read", err)
+	if len(ids) == 0 {
+		return nil, nil, nil
+	}
+	which := "pick IN (SELECT id FROM picks WHERE " + condition + ")"
+	if first, last := ids[0], ids[len(ids)-1]; last-first+1 == int64(len(ids)) {
+		which, args = "pick BETWEEN ? AND ?", []any{first, last}
+	}
+	err = t.eachFigure(tx, "", func(id int64, place int, f analyze.Figure) {
+		if i, known := slices.BinarySearch(ids, id); known {
+			*figureNames[place].figure(&picks[i]) = f
 		}
-		id, name := r.int(), r.text()
-		f := analyze.Figure{Value: r.float(), U: r.float(), Lo: r.float(), Hi: r.float()}
-		if !r.null() {
-			text := r.text()
-			known, ok := t.warnings.Load(text)
-			if !ok {
-				var list []warningJSON
-				if err := json.Unmarshal([]byte(text), &list); err != nil {
-					return nil, nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
-				}
-				all := make([]analyze.Warning, len(list))
-				for i, w := range list {
-					all[i] = analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)}
-				}
-				known = all
-				if !strings.ContainsAny(text, "0123456789") { // the same again and again
-					t.warnings.Store(text, all)
-				}
-			}
-			f.Warnings = slices.Clip(known.([]analyze.Warning))
-		}
-		i, known := slices.BinarySearch(ids, id)
-		k, named := figureAt[name]
-		if known && named {
-			*figureNames[k].figure(&picks[i]) = f
-		} else {
-			return nil, nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
-		}
+	}, which, args...)
+	if err != nil {
+		return nil, nil, clear(t.path, "read", err)
 	}
 	return picks, ids, nil
 }
@@ -414,15 +331,4 @@ func (t *Trial) Notes() ([]Note, error) {
 		return none
 	}, "")
 	return notes, err
-}
-
-// Figures yields name and value of every figure of a pick, in the order of FORMAT.md.
-func Figures(p *pick.Pick) iter.Seq2[string, analyze.Figure] {
-	return func(yield func(string, analyze.Figure) bool) {
-		for _, n := range figureNames {
-			if !yield(n.name, *n.figure(p)) {
-				return
-			}
-		}
-	}
 }

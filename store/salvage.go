@@ -453,11 +453,13 @@ func (s *Salvage) fill(out *Trial, found map[*table][]*row, damaged string) erro
 				return err
 			}
 		}
-		for _, r := range found[figureTable] {
-			old, _ := r.values[0].(int64)
-			if id, ok := ids[old]; ok {
-				if err := keep(figureTable, append([]any{id}, r.values[1:]...)); err != nil {
-					return err
+		for _, tb := range []*table{figureTable, pickFigureTable} {
+			for _, r := range byKey(tb) {
+				old, _ := r.values[0].(int64)
+				if id, ok := ids[old]; ok {
+					if err := keep(tb, append([]any{id}, r.values[1:]...)); err != nil {
+						return err
+					}
 				}
 			}
 		}

@@ -35,7 +35,7 @@ const Ext = ".gtrial"
 
 const (
 	applicationID = 0x67747269 // "gtri"
-	formatVersion = 3          // SQLite's user_version
+	formatVersion = 4          // SQLite's user_version
 )
 
 // Errors by which a caller decides what to do. Their text names the file.
@@ -65,8 +65,6 @@ type Trial struct {
 	header  Header
 	format  int // of the tables as they are
 	readers *sql.DB
-
-	warnings sync.Map // lists of warnings without numbers, by their text: picks share them
 
 	mu         sync.Mutex // guards what follows
 	closed     bool

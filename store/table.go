@@ -76,6 +76,9 @@ var (
 	latenessTable = &table{name: "lateness", columns: []string{
 		"id INTEGER PRIMARY KEY", "from_ns INTEGER NOT NULL", "to_ns INTEGER NOT NULL", "bus TEXT NOT NULL", "device TEXT NOT NULL",
 		"polls INTEGER NOT NULL", "merged INTEGER NOT NULL", "errors INTEGER NOT NULL", "p50_s ANY", "p99_s ANY", "max_s ANY"}}
+	// Format 4.
+	pickFigureTable = &table{name: "pick_figures", columns: []string{"pick INTEGER PRIMARY KEY", "data BLOB NOT NULL"}}
+
 	tallyTable = &table{name: "tally", key: "name", columns: []string{
 		"name TEXT NOT NULL", "row_count INTEGER NOT NULL", "crc_sum INTEGER NOT NULL"}}
 )
@@ -86,6 +89,7 @@ var addedBy = [][]*table{
 	{headerTable, blockTable, runTable, setupTable, pieceTable, noteTable, setTable, pickTable, figureTable, eventTable},
 	{analysisTable, finishedTable, outboxTable, deliveryTable, parkedTable},
 	{spoiledTable, noteRunTable, benchTable, clockTable, latenessTable},
+	{pickFigureTable},
 }
 
 // tallied returns the tables of a format that tally counts, in the order of FORMAT.md.
