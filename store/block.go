@@ -322,25 +322,16 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) (
 		return nil
 	}
 	before := int64(0)
-	keep := int64(0) // all ones where values add up
+	short, keep := plain, int64(0) // all ones where values add up
 	if flags&difference != 0 {
-		keep = -1
+		short, keep = addUp, -1
 	}
 	at := 0
 	for i := 0; i < len(dst); i++ {
-		// Nearly all numbers have one byte: eight at a time.
-		for i+8 <= len(dst) && at+8 <= len(raw) {
-			word := binary.LittleEndian.Uint64(raw[at:])
-			if word&0x8080808080808080 != 0 {
-				break
-			}
-			for k := range dst[i : i+8] {
-				before = before&keep + (int64(word>>1&0x3f) ^ -int64(word&1))
-				dst[i+k] = before
-				word >>= 8
-			}
-			i += 8
-			at += 8
+		if n := short(dst[i:], before, raw[at:]); n > 0 {
+			i += n
+			at += n
+			before = dst[i-1]
 		}
 		if i == len(dst) {
 			break
@@ -367,6 +358,46 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) (
 		dst[i] = before
 	}
 	return raw[at:]
+}
+
+// Nearly all numbers have one byte. addUp fills dst with the sums of before and the zigzag
+// numbers of one byte that raw begins with, eight at a time, and returns how many there are;
+// it may overlook up to seven.
+func addUp(dst []int64, before int64, raw []byte) (n int) {
+	for n+8 <= len(dst) && n+8 <= len(raw) {
+		word := binary.LittleEndian.Uint64(raw[n:])
+		// Each number plus 128, so that no sum is negative; pairs of them in lanes of 16 bits, whose
+		// sums the product has; and these less the second of each pair.
+		half, sign := word>>1&0x3f3f3f3f3f3f3f3f, word&0x0101010101010101*0xff
+		x := half ^ sign ^ 0x8080808080808080
+		second := x >> 8 & 0x00ff00ff00ff00ff
+		odd := (x&0x00ff00ff00ff00ff + second) * 0x0001000100010001
+		even := odd - second
+		d := (*[8]int64)(dst[n : n+8])
+		d[0] = before + int64(even&0xffff) - 1*128
+		d[1] = before + int64(odd&0xffff) - 2*128
+		d[2] = before + int64(even>>16&0xffff) - 3*128
+		d[3] = before + int64(odd>>16&0xffff) - 4*128
+		d[4] = before + int64(even>>32&0xffff) - 5*128
+		d[5] = before + int64(odd>>32&0xffff) - 6*128
+		d[6] = before + int64(even>>48) - 7*128
+		d[7] = before + int64(odd>>48) - 8*128
+		if long := word & 0x8080808080808080; long != 0 {
+			return n + bits.TrailingZeros64(long)/8 // what stands behind them is written anew
+		}
+		before = d[7]
+		n += 8
+	}
+	return n
+}
+
+// plain is addUp without adding up.
+func plain(dst []int64, _ int64, raw []byte) (n int) {
+	for n < len(dst) && n < len(raw) && raw[n] < 0x80 {
+		dst[n] = int64(raw[n]>>1) ^ -int64(raw[n]&1)
+		n++
+	}
+	return n
 }
 
 // column fills dst from the varints of raw, the whole of it.

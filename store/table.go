@@ -133,22 +133,8 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 // checksum returns the CRC-32C of a row: the table's name, then each value with a letter
 // for its type. Values are nil, int64, float64, string or []byte.
 func (tb *table) checksum(values []any) (int64, error) {
-	var small [256]byte // most rows are as short
-	b := small[:0]
-	size := len(tb.name)
-	for _, v := range values {
-		size += 9
-		switch v := v.(type) {
-		case string:
-			size += len(v)
-		case []byte:
-			size += len(v)
-		}
-	}
-	if size > len(small) {
-		b = make([]byte, 0, size)
-	}
-	b = append(b, tb.name...)
+	var small [512]byte // most rows are as short
+	b, sum := append(small[:0], tb.name...), uint32(0)
 	for _, v := range values {
 		switch v := v.(type) {
 		case nil:
@@ -162,12 +148,13 @@ func (tb *table) checksum(values []any) (int64, error) {
 			b = append(b, v...)
 		case []byte:
 			b = binary.LittleEndian.AppendUint64(append(b, 'b'), uint64(len(v)))
-			b = append(b, v...)
+			sum = crc32.Update(crc32.Update(sum, castagnoli, b), castagnoli, v)
+			b = b[:0]
 		default:
 			return 0, fmt.Errorf("%w: table %s: value of type %T", ErrDamaged, tb.name, v)
 		}
 	}
-	return int64(crc32.Checksum(b, castagnoli)), nil
+	return int64(crc32.Update(sum, castagnoli, b)), nil
 }
 
 // stored returns v as the file holds it: NaN as NULL, integers as int64.
