@@ -230,8 +230,35 @@ var errBlock = errors.New("block cannot be decoded")
 
 // A blockReader takes a block apart; after the first fault all it gives is zero.
 type blockReader struct {
-	rest []byte
-	err  error
+	rest    []byte
+	err     error
+	scratch []byte // that sections are unpacked into
+}
+
+// A blockMemory is what blocks are decoded into, one after the other. It is for one goroutine.
+type blockMemory struct {
+	unwanted []bool    // channels whose counts are not decoded; nil where all are
+	free     [][]int64 // for columns
+	scratch  []byte
+}
+
+// take returns n numbers, whatever they are.
+func (m *blockMemory) take(n int) []int64 {
+	if last := len(m.free) - 1; last >= 0 {
+		all := m.free[last]
+		m.free = m.free[:last]
+		if cap(all) >= n {
+			return all[:n]
+		}
+	}
+	return make([]int64, n)
+}
+
+// giveBack takes the columns of a block that nobody looks at any more.
+func (m *blockMemory) giveBack(columns []int64) {
+	if columns != nil {
+		m.free = append(m.free, columns)
+	}
 }
 
 func (r *blockReader) fail(what string) {
@@ -281,9 +308,9 @@ func (r *blockReader) bytes(n uint64, what string) []byte {
 	return b
 }
 
-// section returns the flags and the raw bytes of the next section, at most limit; scratch
-// is used where it is large enough.
-func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []byte) {
+// section returns the flags and the raw bytes of the next section, at most limit. They are
+// valid until the one after it.
+func (r *blockReader) section(limit int, what string) (byte, []byte) {
 	flags := r.byte(what)
 	if flags&^(packed|difference) != 0 {
 		r.fail(what + ": unknown flags")
@@ -305,10 +332,10 @@ func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []b
 	if r.err != nil {
 		return 0, nil
 	}
-	if uint64(cap(scratch)) < size {
-		scratch = make([]byte, 0, size)
+	if uint64(cap(r.scratch)) < size {
+		r.scratch = make([]byte, 0, size)
 	}
-	raw, err := unpacker().DecodeAll(frame, scratch[:0:size])
+	raw, err := unpacker().DecodeAll(frame, r.scratch[:0:size])
 	if err != nil || uint64(len(raw)) != size {
 		r.fail(what + ": wrong zstd frame")
 		return 0, nil
@@ -400,6 +427,24 @@ func plain(dst []int64, _ int64, raw []byte) (n int) {
 	return n
 }
 
+// pass returns what follows n varints at the beginning of raw.
+func (r *blockReader) pass(n int, raw []byte, what string) (rest []byte) {
+	at := 0
+	for n >= 8 && at+8 <= len(raw) { // the last byte of a varint has no high bit
+		n -= 8 - bits.OnesCount64(binary.LittleEndian.Uint64(raw[at:])&0x8080808080808080)
+		at += 8
+	}
+	for ; n > 0 && at < len(raw); at++ {
+		if raw[at] < 0x80 {
+			n--
+		}
+	}
+	if n > 0 {
+		r.fail(what + ": too short")
+	}
+	return raw[at:]
+}
+
 // column fills dst from the varints of raw, the whole of it.
 func (r *blockReader) column(dst []int64, flags byte, raw []byte, what string) {
 	if rest := r.values(dst, flags, raw, what); len(rest) > 0 {
@@ -407,14 +452,14 @@ func (r *blockReader) column(dst []int64, flags byte, raw []byte, what string) {
 	}
 }
 
-func (r *blockReader) times(dst []int64, scratch []byte, what string) {
+func (r *blockReader) times(dst []int64, what string) {
 	tick := r.uvarint(what)
 	base := r.varint(what)
 	step := r.uvarint(what)
 	if r.err == nil && tick != 1 && tick != sample.TickNS {
 		r.fail(what + ": unknown unit of time")
 	}
-	flags, raw := r.section(binary.MaxVarintLen64*len(dst), scratch, what)
+	flags, raw := r.section(binary.MaxVarintLen64*len(dst), what)
 	r.column(dst, flags, raw, what)
 	if r.err != nil {
 		return
@@ -425,18 +470,26 @@ func (r *blockReader) times(dst []int64, scratch []byte, what string) {
 }
 
 // decodeBlock returns the batches of group in a block and their commit numbers, in the
-// order in which they were committed. channels is the number of channels of the group.
-// The batches share memory; an error comes with no half result. Any bytes may be given.
-func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []sample.Batch, err error) {
-	r := &blockReader{rest: data}
+// order in which they were committed. channels is the number of channels of the group. The
+// batches share columns, which come from m; those of unwanted channels are nil. An error comes
+// with no half result. Any bytes may be given.
+func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock, err error) {
+	r := &blockReader{rest: data, scratch: m.scratch}
+	defer func() {
+		m.scratch = r.scratch
+		if err != nil {
+			m.giveBack(b.columns)
+			b = openBlock{}
+		}
+	}()
 	layout := r.byte("layout")
 	if layout != layoutColumns && layout != layoutOne {
 		r.fail("unknown layout")
 	}
 	stored := r.uvarint("channels")
-	_, raw := r.section(maxBatchesBytes, nil, "list of batches")
+	_, raw := r.section(maxBatchesBytes, "list of batches")
 	if r.err != nil {
-		return nil, nil, r.err
+		return b, r.err
 	}
 
 	list := &blockReader{rest: raw}
@@ -445,8 +498,8 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		list.fail("no batch, or too many")
 		count = 0
 	}
-	seqs = make([]int64, count)
-	batches = make([]sample.Batch, count)
+	seqs, batches := make([]int64, count), make([]sample.Batch, count)
+	b.seqs, b.batches = seqs, batches
 	sizes := make([]int, count)
 	seq, scans := int64(0), 0
 	limit := maxBlockSamples / (channels + 2)
@@ -479,7 +532,7 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		list.fail("list of batches too long")
 	}
 	if list.err != nil {
-		return nil, nil, list.err
+		return b, list.err
 	}
 	want := uint64(channels)
 	if scans == 0 {
@@ -495,40 +548,51 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		if r.err == nil && len(r.rest) > 0 {
 			r.fail("bytes left over")
 		}
-		if r.err != nil {
-			return nil, nil, r.err
-		}
-		return seqs, batches, nil
+		return b, r.err
 	}
 
-	scratch := make([]byte, 0, 2*scans)
-	columns := make([][]int64, channels+2)
-	all := make([]int64, (channels+2)*scans)
-	for c := range columns {
-		columns[c] = all[c*scans : (c+1)*scans]
+	wanted := func(channel int) bool { return m.unwanted == nil || !m.unwanted[channel] }
+	stretch := 2
+	for c := range channels {
+		if wanted(c) {
+			stretch++
+		}
 	}
-	r.times(columns[0], scratch, "stamps")
-	r.times(columns[1], scratch, "half-widths")
+	b.columns = m.take(stretch * scans)
+	columns := make([][]int64, channels+2)
+	for c, at := 0, 0; c < len(columns); c++ {
+		if c < 2 || wanted(c-2) {
+			columns[c] = b.columns[at : at+scans]
+			at += scans
+		}
+	}
+	r.times(columns[0], "stamps")
+	r.times(columns[1], "half-widths")
 	if layout == layoutColumns {
-		for _, c := range columns[2:] {
-			flags, raw := r.section(binary.MaxVarintLen64*scans, scratch, "counts")
-			r.column(c, flags, raw, "counts")
+		for c := range channels {
+			flags, raw := r.section(binary.MaxVarintLen64*scans, "counts")
+			if wanted(c) {
+				r.column(columns[c+2], flags, raw, "counts")
+			}
 		}
 	} else {
-		flags, raw := r.section(binary.MaxVarintLen64*scans*channels, nil, "counts")
-		for _, c := range columns[2:] {
-			raw = r.values(c, flags, raw, "counts")
+		flags, raw := r.section(binary.MaxVarintLen64*scans*channels, "counts")
+		for c := range channels {
+			if wanted(c) {
+				raw = r.values(columns[c+2], flags, raw, "counts")
+			} else {
+				raw = r.pass(scans, raw, "counts")
+			}
 		}
 		if len(raw) > 0 {
 			r.fail("counts: too long")
 		}
 	}
-	if r.err != nil {
-		return nil, nil, r.err
-	}
-	if len(r.rest) > 0 {
+	if r.err == nil && len(r.rest) > 0 {
 		r.fail("bytes left over")
-		return nil, nil, r.err
+	}
+	if r.err != nil {
+		return b, r.err
 	}
 	counts := make([][]int64, channels*len(batches))
 	from := 0
@@ -537,14 +601,16 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 			continue
 		}
 		to := from + sizes[i]
-		b := &batches[i]
-		b.T = columns[0][from:to:to]
-		b.Half = columns[1][from:to:to]
-		b.Counts = counts[i*channels : (i+1)*channels : (i+1)*channels]
-		for c := range b.Counts {
-			b.Counts[c] = columns[c+2][from:to:to]
+		x := &batches[i]
+		x.T = columns[0][from:to:to]
+		x.Half = columns[1][from:to:to]
+		x.Counts = counts[i*channels : (i+1)*channels : (i+1)*channels]
+		for c := range x.Counts {
+			if column := columns[c+2]; column != nil {
+				x.Counts[c] = column[from:to:to]
+			}
 		}
 		from = to
 	}
-	return seqs, batches, nil
+	return b, nil
 }

@@ -87,7 +87,8 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 	if err != nil {
 		report.fault(err)
 	}
-	figures := newFigureReader()
+	figures, blocks := newFigureReader(), newDecoder(t.header.Groups)
+	blocks.again = true
 	for _, tb := range tallied(t.format) {
 		var got count
 		clean := true
@@ -99,7 +100,7 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 			got = got.add(r.crc)
 			switch tb {
 			case blockTable:
-				report.block(r, t.header.Groups)
+				report.block(r, blocks)
 				told(report.Batches)
 			case figureTable:
 				report.warnings(r, figures)
@@ -121,7 +122,7 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 
 	// What follows depends on rows that are right; it finds what a wrong writer did.
 	again := report.Batches
-	err = t.eachBatch(tx, 0, func(b sample.Batch) bool {
+	err = t.eachBatch(tx, 0, blocks, func(b sample.Batch) bool {
 		again++
 		told(again)
 		if len(b.T) > 0 {
@@ -162,18 +163,19 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 	return report, nil
 }
 
-func (r *Report) block(row *row, groups []sample.Group) {
+func (r *Report) block(row *row, blocks *decoder) {
 	if merged, _ := row.values[3].(int64); merged != 0 {
 		r.MergedBlocks++
 	}
 	data, _ := row.values[8].([]byte)
 	r.Bytes += int64(len(data))
-	b, err := readBlock(row, groups)
+	b, err := blocks.block(row)
 	if err != nil {
 		r.fault(err)
 		row.err = nil // told
 		return
 	}
+	blocks.done(b)
 	r.Batches += int64(len(b.batches))
 	for i := range b.batches {
 		if b.batches[i].Fault != "" {

@@ -524,6 +524,43 @@ func TestPicksComeBack(t *testing.T) {
 	require.NoError(t, reader.Close())
 }
 
+// One pass gives the batches, or the columns that are wanted of them, in memory that is used
+// again.
+func TestPass(t *testing.T) {
+	trial := newTrial(t, header())
+	for _, c := range commits(rand.New(rand.NewPCG(5, 5)), 130) { // three merged blocks of a group, and short ones
+		require.NoError(t, trial.Append(c))
+	}
+	want := readAll(t, trial)
+	for _, wanted := range []func(*sample.Channel) bool{nil, func(c *sample.Channel) bool { return c.Name == "vacuum right" }} {
+		n := 0
+		for b, err := range trial.Pass(wanted) {
+			require.NoError(t, err)
+			require.Less(t, n, len(want))
+			x := want[n]
+			x.Counts = slices.Clone(x.Counts)
+			for c := range x.Counts {
+				if wanted != nil && !wanted(&header().Groups[x.Group].Channels[c]) {
+					require.Nil(t, b.Counts[c])
+					x.Counts[c] = nil
+				}
+			}
+			requireSame(t, []sample.Batch{x}, []sample.Batch{b})
+			for _, column := range append(b.Counts, b.T, b.Half) { // nobody sees this
+				for i := range column {
+					column[i] = -77
+				}
+			}
+			n++
+		}
+		require.Equal(t, len(want), n)
+	}
+	require.NoError(t, trial.Close())
+	for _, err := range trial.Pass(nil) {
+		require.ErrorIs(t, err, fs.ErrClosed)
+	}
+}
+
 // Picks may be stored while batches are read: that is re-analysis.
 func TestWriteWhileReading(t *testing.T) {
 	trial := newTrial(t, header())
