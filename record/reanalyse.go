@@ -146,7 +146,7 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 		return nil
 	}
 	n := int64(0)
-	for b, err := range file.Batches() {
+	for b, err := range file.Pass(nil) {
 		if err == nil {
 			err = ctx.Err()
 		}
@@ -207,7 +207,7 @@ func Compare(file *store.Trial, set int, s *Stations, told func(batches int64)) 
 	if err != nil {
 		return c, err
 	}
-	j, err := Replay(counted(file.Batches(), told), s)
+	j, err := Replay(counted(file.Pass(nil), told), s)
 	if err != nil {
 		return c, err
 	}

@@ -24,6 +24,7 @@ func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...an
 	for i, c := range pickColumns {
 		fields[i] = c.field(&p)
 	}
+	words := map[string]string{} // that picks have in common: they share them
 	for r, err := range pickTable.rows(q, "WHERE "+condition+" ORDER BY id", args...) {
 		if err != nil {
 			return err
@@ -31,7 +32,7 @@ func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...an
 		id := r.int()
 		r.int()
 		for _, x := range fields {
-			setFrom(r, x)
+			setFrom(r, x, words)
 		}
 		f(id, &p)
 	}
@@ -44,7 +45,7 @@ func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
 	if err != nil {
 		return nil, err
 	}
-	picks, _, err := t.picksWhere("id IN (SELECT value FROM json_each(?1))", string(list))
+	picks, _, err := t.picksWhere(nil, "id IN (SELECT value FROM json_each(?1))", string(list))
 	return picks, err
 }
 

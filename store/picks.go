@@ -91,11 +91,17 @@ func valueOf(field any) any {
 	}
 }
 
-// setFrom fills a field of a pick from the next value of r.
-func setFrom(r *row, field any) {
+// setFrom fills a field of a pick from the next value of r. words are those that came before.
+func setFrom(r *row, field any, words map[string]string) {
 	switch v := reflect.ValueOf(field).Elem(); v.Kind() {
 	case reflect.String:
-		v.SetString(r.text())
+		word := r.text()
+		if known, ok := words[word]; ok {
+			word = known
+		} else if len(words) < mostShared {
+			words[word] = word
+		}
+		v.SetString(word)
 	case reflect.Int:
 		v.SetInt(r.int())
 	case reflect.Bool:
@@ -198,7 +204,7 @@ func (t *Trial) Sets() ([]Set, error) {
 // Picks returns the picks of a set in the order in which they were stored, to the bit
 // (every NaN is one and the same). station "" means every station.
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
-	picks, _, err := t.picksWhere("pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
+	picks, _, err := t.picksWhere(nil, "pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
 	return picks, err
 }
 
@@ -207,8 +213,11 @@ func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
 	const page = 2048
 	// The + keeps SQLite from going by pick_set, which would sort all picks for every page.
 	return func(yield func(pick.Pick, error) bool) {
+		var picks []pick.Pick
 		for after := int64(0); ; {
-			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+			var ids []int64
+			var err error
+			picks, ids, err = t.picksWhere(picks[:0], "id IN (SELECT id FROM picks WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
 				set, station, after, page)
 			if err != nil {
 				yield(pick.Pick{}, err)
@@ -233,15 +242,15 @@ func (t *Trial) PickCount(set int) (n int, err error) {
 	return n, clear(t.path, "count the picks", err)
 }
 
-// picksWhere returns the picks whose rows the condition selects, and their row numbers.
-func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
+// picksWhere appends the picks whose rows the condition selects to picks, which is empty, and
+// returns them with their row numbers.
+func (t *Trial) picksWhere(picks []pick.Pick, condition string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
 	tx, err := t.readers.Begin()
 	if err != nil {
 		return nil, nil, clear(t.path, "read", err)
 	}
 	defer tx.Rollback()
-	var picks []pick.Pick
 	var ids []int64
 	err = eachHead(tx, func(id int64, p *pick.Pick) {
 		picks, ids = append(picks, *p), append(ids, id)

@@ -240,7 +240,7 @@ type querier interface {
 }
 
 // rows yields the rows that clause selects (such as "WHERE n = ? ORDER BY n"), each with
-// its checksum verified. The first error ends it.
+// its checksum verified, and valid until the next one. The first error ends it.
 func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, error] {
 	return func(yield func(*row, error) bool) {
 		found, err := q.QueryContext(context.Background(), "SELECT * FROM "+tb.name+" "+clause, args...)
@@ -250,12 +250,12 @@ func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, err
 		}
 		defer found.Close()
 		width := len(tb.columns) + 1
-		targets := make([]any, width)
+		values, targets := make([]any, width), make([]any, width)
+		for i := range values {
+			targets[i] = &values[i]
+		}
+		r := &row{table: tb, values: values[:width-1]}
 		for found.Next() {
-			values := make([]any, width)
-			for i := range values {
-				targets[i] = &values[i]
-			}
 			if err := found.Scan(targets...); err != nil {
 				yield(nil, fmt.Errorf("%w: table %s: %w", ErrDamaged, tb.name, err))
 				return
@@ -268,7 +268,7 @@ func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, err
 				yield(nil, err)
 				return
 			}
-			r := &row{table: tb, values: values[:width-1], crc: sum}
+			r.crc, r.at, r.err = sum, 0, nil
 			if !yield(r, nil) {
 				return
 			}
