@@ -320,7 +320,8 @@ func (t *Trial) loadBlocks() error {
 type openBlock struct {
 	seqs    []int64
 	batches []sample.Batch
-	columns []int64 // that the batches are parts of
+	columns []int64   // that the batches are parts of
+	counts  [][]int64 // their Counts, one behind the other
 	at      int
 }
 
@@ -338,7 +339,8 @@ func newDecoder(groups []sample.Group) *decoder {
 // done takes back a block of which all batches are handed on.
 func (d *decoder) done(b *openBlock) {
 	if d.again {
-		d.memory[b.batches[0].Group].giveBack(b.columns)
+		m := &d.memory[b.batches[0].Group]
+		m.free = append(m.free, *b)
 	}
 }
 

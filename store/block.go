@@ -237,28 +237,27 @@ type blockReader struct {
 
 // A blockMemory is what blocks are decoded into, one after the other. It is for one goroutine.
 type blockMemory struct {
-	unwanted []bool    // channels whose counts are not decoded; nil where all are
-	free     [][]int64 // for columns
+	unwanted []bool      // channels whose counts are not decoded; nil where all are
+	free     []openBlock // that nobody looks at any more
 	scratch  []byte
 }
 
-// take returns n numbers, whatever they are.
-func (m *blockMemory) take(n int) []int64 {
+// take returns a block to decode into.
+func (m *blockMemory) take() (b openBlock) {
 	if last := len(m.free) - 1; last >= 0 {
-		all := m.free[last]
+		b = m.free[last]
 		m.free = m.free[:last]
-		if cap(all) >= n {
-			return all[:n]
-		}
 	}
-	return make([]int64, n)
+	b.at = 0
+	return b
 }
 
-// giveBack takes the columns of a block that nobody looks at any more.
-func (m *blockMemory) giveBack(columns []int64) {
-	if columns != nil {
-		m.free = append(m.free, columns)
+// room returns n elements in the memory of s where that is enough; they hold anything.
+func room[T any](s []T, n int) []T {
+	if cap(s) >= n {
+		return s[:n]
 	}
+	return make([]T, n)
 }
 
 func (r *blockReader) fail(what string) {
@@ -475,10 +474,10 @@ func (r *blockReader) times(dst []int64, what string) {
 // with no half result. Any bytes may be given.
 func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock, err error) {
 	r := &blockReader{rest: data, scratch: m.scratch}
+	b = m.take()
 	defer func() {
 		m.scratch = r.scratch
 		if err != nil {
-			m.giveBack(b.columns)
 			b = openBlock{}
 		}
 	}()
@@ -498,8 +497,8 @@ func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock,
 		list.fail("no batch, or too many")
 		count = 0
 	}
-	seqs, batches := make([]int64, count), make([]sample.Batch, count)
-	b.seqs, b.batches = seqs, batches
+	b.seqs, b.batches = room(b.seqs, int(count)), room(b.batches, int(count))
+	seqs, batches := b.seqs, b.batches
 	sizes := make([]int, count)
 	seq, scans := int64(0), 0
 	limit := maxBlockSamples / (channels + 2)
@@ -510,7 +509,7 @@ func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock,
 		}
 		seq += int64(step)
 		seqs[i] = seq
-		batches[i].Group = group
+		batches[i] = sample.Batch{Group: group}
 		size := list.uvarint("scans")
 		if size > uint64(limit-scans) {
 			list.fail("too many scans")
@@ -558,7 +557,7 @@ func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock,
 			stretch++
 		}
 	}
-	b.columns = m.take(stretch * scans)
+	b.columns = room(b.columns, stretch*scans)
 	columns := make([][]int64, channels+2)
 	for c, at := 0, 0; c < len(columns); c++ {
 		if c < 2 || wanted(c-2) {
@@ -594,7 +593,7 @@ func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock,
 	if r.err != nil {
 		return b, r.err
 	}
-	counts := make([][]int64, channels*len(batches))
+	b.counts = room(b.counts, channels*len(batches))
 	from := 0
 	for i := range batches {
 		if sizes[i] == 0 {
@@ -604,8 +603,9 @@ func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock,
 		x := &batches[i]
 		x.T = columns[0][from:to:to]
 		x.Half = columns[1][from:to:to]
-		x.Counts = counts[i*channels : (i+1)*channels : (i+1)*channels]
+		x.Counts = b.counts[i*channels : (i+1)*channels : (i+1)*channels]
 		for c := range x.Counts {
+			x.Counts[c] = nil
 			if column := columns[c+2]; column != nil {
 				x.Counts[c] = column[from:to:to]
 			}

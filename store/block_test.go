@@ -241,7 +241,7 @@ func FuzzDecodeBlock(f *testing.F) {
 			return
 		}
 		// Odd channels alone, from the same bytes, into memory that holds something else.
-		m := &blockMemory{free: [][]int64{slices.Repeat([]int64{-77}, len(block.columns))}}
+		m := &blockMemory{free: []openBlock{{columns: slices.Repeat([]int64{-77}, len(block.columns)), counts: slices.Repeat([][]int64{{-77}}, len(block.counts))}}}
 		for c := range channels {
 			m.unwanted = append(m.unwanted, c%2 == 0)
 		}
@@ -289,7 +289,7 @@ func BenchmarkBlockDecode(b *testing.B) {
 				if err != nil {
 					b.Fatal(err)
 				}
-				m.giveBack(block.columns)
+				m.free = append(m.free, block)
 			}
 			b.ReportMetric(8*60*rateHz*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
 		})

@@ -175,13 +175,13 @@ func (r *Report) block(row *row, blocks *decoder) {
 		row.err = nil // told
 		return
 	}
-	blocks.done(b)
 	r.Batches += int64(len(b.batches))
 	for i := range b.batches {
 		if b.batches[i].Fault != "" {
 			r.Faults++
 		}
 	}
+	blocks.done(b)
 }
 
 // warnings looks at the warnings in a row of figures.

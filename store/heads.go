@@ -11,11 +11,12 @@ import (
 // stored, with their row numbers: of a long trial a tenth of what Picks reads. The pick is
 // f's until it returns.
 func (t *Trial) Heads(set int, f func(row int64, p *pick.Pick)) error {
-	return clear(t.path, "read", eachHead(t.readers, f, "pick_set = ?", set))
+	// The + keeps SQLite from going by an index, after which it would sort all rows.
+	return clear(t.path, "read", eachHead(t.readers, f, "WHERE +pick_set = ? ORDER BY id", set))
 }
 
-// eachHead hands on the rows of picks that the condition selects.
-func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...any) error {
+// eachHead hands on the rows of picks that the clause selects.
+func eachHead(q querier, f func(int64, *pick.Pick), clause string, args ...any) error {
 	var p pick.Pick
 	for _, n := range figureNames {
 		*n.figure(&p) = analyze.None()
@@ -25,7 +26,7 @@ func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...an
 		fields[i] = c.field(&p)
 	}
 	words := map[string]string{} // that picks have in common: they share them
-	for r, err := range pickTable.rows(q, "WHERE "+condition+" ORDER BY id", args...) {
+	for r, err := range pickTable.rows(q, clause, args...) {
 		if err != nil {
 			return err
 		}
@@ -45,7 +46,7 @@ func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
 	if err != nil {
 		return nil, err
 	}
-	picks, _, err := t.picksWhere(nil, "id IN (SELECT value FROM json_each(?1))", string(list))
+	picks, _, err := t.picksWhere(nil, "WHERE id IN (SELECT value FROM json_each(?1)) ORDER BY id", string(list))
 	return picks, err
 }
 

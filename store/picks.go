@@ -204,7 +204,7 @@ func (t *Trial) Sets() ([]Set, error) {
 // Picks returns the picks of a set in the order in which they were stored, to the bit
 // (every NaN is one and the same). station "" means every station.
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
-	picks, _, err := t.picksWhere(nil, "pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
+	picks, _, err := t.picksWhere(nil, "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station)
 	return picks, err
 }
 
@@ -217,7 +217,7 @@ func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
 		for after := int64(0); ; {
 			var ids []int64
 			var err error
-			picks, ids, err = t.picksWhere(picks[:0], "id IN (SELECT id FROM picks WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+			picks, ids, err = t.picksWhere(picks[:0], "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4",
 				set, station, after, page)
 			if err != nil {
 				yield(pick.Pick{}, err)
@@ -242,9 +242,9 @@ func (t *Trial) PickCount(set int) (n int, err error) {
 	return n, clear(t.path, "count the picks", err)
 }
 
-// picksWhere appends the picks whose rows the condition selects to picks, which is empty, and
+// picksWhere appends the picks whose rows the clause selects, by id, to picks, which is empty, and
 // returns them with their row numbers.
-func (t *Trial) picksWhere(picks []pick.Pick, condition string, args ...any) ([]pick.Pick, []int64, error) {
+func (t *Trial) picksWhere(picks []pick.Pick, clause string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
 	tx, err := t.readers.Begin()
 	if err != nil {
@@ -254,14 +254,14 @@ func (t *Trial) picksWhere(picks []pick.Pick, condition string, args ...any) ([]
 	var ids []int64
 	err = eachHead(tx, func(id int64, p *pick.Pick) {
 		picks, ids = append(picks, *p), append(ids, id)
-	}, condition, args...)
+	}, clause, args...)
 	if err != nil {
 		return nil, nil, clear(t.path, "read", err)
 	}
 	if len(ids) == 0 {
 		return nil, nil, nil
 	}
-	which := "pick IN (SELECT id FROM picks WHERE " + condition + ")"
+	which := "pick IN (SELECT id FROM picks " + clause + ")"
 	if first, last := ids[0], ids[len(ids)-1]; last-first+1 == int64(len(ids)) {
 		which, args = "pick BETWEEN ? AND ?", []any{first, last}
 	}

@@ -4,6 +4,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -556,9 +557,9 @@ func (t *Trial) loadHeader(q querier) error {
 		n++
 		r.int()
 		h := Header{Program: r.text(), AnchorUTC: time.Unix(0, r.int()).UTC()}
-		h.RigText = r.bytes()
+		h.RigText = bytes.Clone(r.bytes())
 		rigSum := r.text()
-		h.TrialText = r.bytes()
+		h.TrialText = bytes.Clone(r.bytes())
 		trialSum := r.text()
 		groupText, stationText := r.text(), r.text()
 		if r.err != nil {

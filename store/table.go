@@ -10,6 +10,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // A table of the trial file. Every row ends in crc, its checksum; the table tally holds
@@ -130,11 +131,14 @@ func (tb *table) insertStatement() string {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
+var checksumBuffers = sync.Pool{New: func() any { return new([]byte) }}
+
 // checksum returns the CRC-32C of a row: the table's name, then each value with a letter
 // for its type. Values are nil, int64, float64, string or []byte.
 func (tb *table) checksum(values []any) (int64, error) {
-	var small [512]byte // most rows are as short
-	b, sum := append(small[:0], tb.name...), uint32(0)
+	buffer := checksumBuffers.Get().(*[]byte)
+	b, sum := append((*buffer)[:0], tb.name...), uint32(0)
+	defer func() { *buffer = b; checksumBuffers.Put(buffer) }()
 	for _, v := range values {
 		switch v := v.(type) {
 		case nil:
@@ -217,7 +221,7 @@ func (r *row) float() float64 {
 	return next[float64](r)
 }
 
-// bytes returns a blob, nil where it is NULL.
+// bytes returns a blob, which is valid as long as the row, nil where it is NULL.
 func (r *row) bytes() []byte {
 	if r.null() {
 		return nil
@@ -239,6 +243,14 @@ type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 }
 
+// A borrower takes a value that is valid until the next Scan: blobs are not copied.
+type borrower struct{ into *any }
+
+func (b borrower) Scan(v any) error {
+	*b.into = v
+	return nil
+}
+
 // rows yields the rows that clause selects (such as "WHERE n = ? ORDER BY n"), each with
 // its checksum verified, and valid until the next one. The first error ends it.
 func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, error] {
@@ -252,7 +264,7 @@ func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, err
 		width := len(tb.columns) + 1
 		values, targets := make([]any, width), make([]any, width)
 		for i := range values {
-			targets[i] = &values[i]
+			targets[i] = borrower{&values[i]}
 		}
 		r := &row{table: tb, values: values[:width-1]}
 		for found.Next() {
