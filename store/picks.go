@@ -204,7 +204,15 @@ func (t *Trial) Sets() ([]Set, error) {
 // Picks returns the picks of a set in the order in which they were stored, to the bit
 // (every NaN is one and the same). station "" means every station.
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
-	picks, _, err := t.picksWhere(nil, "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station)
+	var picks []pick.Pick
+	if station == "" {
+		n, err := t.PickCount(set)
+		if err != nil {
+			return nil, err
+		}
+		picks = make([]pick.Pick, 0, n) // growing to a day's picks would take twice their memory
+	}
+	picks, _, err := t.picksWhere(picks, "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station)
 	return picks, err
 }
 
