@@ -173,7 +173,9 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 }
 
 // same reports whether two picks are the same to the bit, every NaN alike.
-func same(a, b *pick.Pick) bool { return sameBits(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem()) }
+func same(a, b *pick.Pick) bool {
+	return sameBits(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem())
+}
 
 // sameBits compares two values of one type, of those that picks are made of.
 func sameBits(a, b reflect.Value) bool {
