@@ -63,7 +63,7 @@ func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare
 	if err != nil {
 		return nil, err
 	}
-	judged, err := Replay(file.Batches(), stations)
+	judged, err := Replay(file.Pass(nil), stations)
 	if err != nil {
 		return nil, err
 	}

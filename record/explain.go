@@ -41,7 +41,7 @@ func Explain(file *store.Trial, name string, set int, station string, n int) (p 
 	if err != nil {
 		return p, nil, err
 	}
-	for b, err := range file.Batches() {
+	for b, err := range file.Pass(nil) {
 		if err != nil {
 			return p, nil, err
 		}

@@ -125,7 +125,7 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 		more := s.Take()
 		for _, p := range more.Picks {
 			if picks < skip {
-				if !same(have[picks], p) {
+				if !same(&have[picks], &p) {
 					return fmt.Errorf("set %d: %s pick %d is not what this program finds; make a new set", set, p.Station, p.N)
 				}
 			} else {
@@ -146,7 +146,7 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 		return nil
 	}
 	n := int64(0)
-	for b, err := range file.Batches() {
+	for b, err := range file.Pass(nil) {
 		if err == nil {
 			err = ctx.Err()
 		}
@@ -173,7 +173,36 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 }
 
 // same reports whether two picks are the same to the bit, every NaN alike.
-func same(a, b pick.Pick) bool { return fmt.Sprintf("%+v", a) == fmt.Sprintf("%+v", b) }
+func same(a, b *pick.Pick) bool {
+	return sameBits(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem())
+}
+
+// sameBits compares two values of one type, of those that picks are made of.
+func sameBits(a, b reflect.Value) bool {
+	switch a.Kind() {
+	case reflect.Float64:
+		x, y := a.Float(), b.Float()
+		return math.Float64bits(x) == math.Float64bits(y) || math.IsNaN(x) && math.IsNaN(y)
+	case reflect.Slice:
+		if a.Len() != b.Len() {
+			return false
+		}
+		for i := range a.Len() {
+			if !sameBits(a.Index(i), b.Index(i)) {
+				return false
+			}
+		}
+		return true
+	case reflect.Struct:
+		for i := range a.NumField() {
+			if !sameBits(a.Field(i), b.Field(i)) {
+				return false
+			}
+		}
+		return true
+	}
+	return a.Equal(b)
+}
 
 // A Comparison says how the picks stored in a set compare with what the stored batches give.
 type Comparison struct {
@@ -207,7 +236,7 @@ func Compare(file *store.Trial, set int, s *Stations, told func(batches int64)) 
 	if err != nil {
 		return c, err
 	}
-	j, err := Replay(counted(file.Batches(), told), s)
+	j, err := Replay(counted(file.Pass(nil), told), s)
 	if err != nil {
 		return c, err
 	}
@@ -228,7 +257,7 @@ func Compare(file *store.Trial, set int, s *Stations, told func(batches int64)) 
 		case len(next) == 0:
 			differ("%s pick %d is stored, but the samples do not show it", p.Station, p.N)
 			continue
-		case same(next[0], p):
+		case same(&next[0], &p):
 			c.Same++
 		default:
 			differ("%s pick %d: %s", p.Station, p.N, firstDifference(p, next[0]))

@@ -48,6 +48,11 @@ type Survey struct {
 	Scans   int64
 }
 
+// Surveyed reports whether NewSurvey looks at the counts of a channel.
+func Surveyed(c *sample.Channel) bool {
+	return c.Kind == sample.Vacuum || c.Limits != (sample.Limits{})
+}
+
 // NewSurvey reads all batches once: the traces of chosen, which are in the order of time at
 // each station, as at most 2·parts points each; the ends of the gaps that events tell the
 // beginnings of; and what faults and flags there were.

@@ -3,6 +3,7 @@ package record
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"griptrial/analyze/engine"
 	"griptrial/config"
@@ -43,10 +44,6 @@ func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
 	if out.Trial, err = ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
 		return Tested{}, err
 	}
-	picks, err := file.Picks(set, "")
-	if err != nil {
-		return Tested{}, err
-	}
 	runs, err := file.Runs()
 	if err != nil {
 		return Tested{}, err
@@ -55,16 +52,19 @@ func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
 	for _, r := range runs {
 		setupOf[r.N], pieces[r.N] = r.Setups, r.Piece
 	}
-	for _, s := range out.Trial.Setups {
-		t := engine.Tested{Setup: s, RequiredKPa: out.Trial.RequiredVacuumKPa(s.Name), Pieces: pieces, Stations: stations}
-		for _, p := range picks {
-			if setupOf[p.Run][p.Station] == s.Name {
-				t.Picks = append(t.Picks, p)
-			}
+	at := map[string]int{}
+	for i, s := range out.Trial.Setups {
+		at[s.Name] = i
+		out.Setups = append(out.Setups, engine.Tested{Setup: s, RequiredKPa: out.Trial.RequiredVacuumKPa(s.Name), Pieces: pieces, Stations: stations})
+	}
+	for p, err := range file.EachPick(set, "") {
+		if err != nil {
+			return Tested{}, err
 		}
-		if len(t.Picks) > 0 {
-			out.Setups = append(out.Setups, t)
+		if i, ok := at[setupOf[p.Run][p.Station]]; ok {
+			out.Setups[i].Picks = append(out.Setups[i].Picks, p)
 		}
 	}
+	out.Setups = slices.DeleteFunc(out.Setups, func(t engine.Tested) bool { return len(t.Picks) == 0 })
 	return out, nil
 }

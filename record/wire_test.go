@@ -127,7 +127,7 @@ func recordWire(t *testing.T, stations, picks int) (path string, truth []simulat
 func replay(t *testing.T, file *store.Trial, settings []pick.Settings, plan *Plan) Judged {
 	s, err := NewStations(file.Header().Groups, settings, plan)
 	require.NoError(t, err)
-	j, err := Replay(file.Batches(), s)
+	j, err := Replay(file.Pass(nil), s)
 	require.NoError(t, err)
 	return j
 }

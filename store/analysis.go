@@ -53,7 +53,7 @@ func (t *Trial) Analysis(set int) (a Analysis, ok bool, err error) {
 	found, err := collect(t, analysisTable, func(r *row) (a Analysis) {
 		r.int()
 		r.int()
-		a.RigText, a.TrialText = r.bytes(), r.bytes()
+		a.RigText, a.TrialText = bytes.Clone(r.bytes()), bytes.Clone(r.bytes())
 		a.Groups, err = parseGroups(r.text())
 		r.text()
 		return a

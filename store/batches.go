@@ -240,11 +240,12 @@ func (t *Trial) merge(group int) error {
 		type part struct{ from, to int }
 		parts := []part{{}}
 		scans, found := 0, 0
+		d := newDecoder(t.header.Groups)
 		for r, err := range blockTable.rows(t.writer, "WHERE grp = ? AND seq BETWEEN ? AND ? ORDER BY seq", group, first, last) {
 			if err != nil {
 				return err
 			}
-			b, err := readBlock(r, t.header.Groups)
+			b, err := d.block(r)
 			if err != nil {
 				return err
 			}
@@ -319,11 +320,32 @@ func (t *Trial) loadBlocks() error {
 type openBlock struct {
 	seqs    []int64
 	batches []sample.Batch
+	columns []int64   // that the batches are parts of
+	counts  [][]int64 // their Counts, one behind the other
 	at      int
 }
 
-// readBlock decodes a row of blocks and compares it with its columns.
-func readBlock(r *row, groups []sample.Group) (*openBlock, error) {
+// A decoder decodes blocks, one after the other.
+type decoder struct {
+	groups []sample.Group
+	memory []blockMemory // by group
+	again  bool          // nobody looks at a batch once the next is asked for
+}
+
+func newDecoder(groups []sample.Group) *decoder {
+	return &decoder{groups: groups, memory: make([]blockMemory, len(groups))}
+}
+
+// done takes back a block of which all batches are handed on.
+func (d *decoder) done(b *openBlock) {
+	if d.again {
+		m := &d.memory[b.batches[0].Group]
+		m.free = append(m.free, *b)
+	}
+}
+
+// block decodes a row of blocks and compares it with its columns.
+func (d *decoder) block(r *row) (*openBlock, error) {
 	seq, last, group := r.int(), r.int(), r.int()
 	r.int()
 	batches, scans := r.int(), r.int()
@@ -336,12 +358,10 @@ func readBlock(r *row, groups []sample.Group) (*openBlock, error) {
 	if r.err != nil {
 		return nil, r.err
 	}
-	if group < 0 || group >= int64(len(groups)) {
-		return nil, fmt.Errorf("%w: block %d: group %d; the trial has %d", ErrDamaged, seq, group, len(groups))
+	if group < 0 || group >= int64(len(d.groups)) {
+		return nil, fmt.Errorf("%w: block %d: group %d; the trial has %d", ErrDamaged, seq, group, len(d.groups))
 	}
-	b := &openBlock{}
-	var err error
-	b.seqs, b.batches, err = decodeBlock(data, int(group), len(groups[group].Channels))
+	b, err := decodeBlock(data, int(group), len(d.groups[group].Channels), &d.memory[group])
 	if err != nil {
 		return nil, fmt.Errorf("%w: block %d: %w", ErrDamaged, seq, err)
 	}
@@ -352,7 +372,7 @@ func readBlock(r *row, groups []sample.Group) (*openBlock, error) {
 	if int64(len(b.seqs)) != batches || n != scans || batches < 1 || b.seqs[0] != seq || b.seqs[len(b.seqs)-1] != last {
 		return nil, fmt.Errorf("%w: block %d: its batches are not those of its row", ErrDamaged, seq)
 	}
-	return b, nil
+	return &b, nil
 }
 
 // Batches yields every batch in the order in which they were committed, as they were
@@ -363,6 +383,27 @@ func (t *Trial) Batches() iter.Seq2[sample.Batch, error] { return t.BatchesAfter
 
 // BatchesAfter is Batches without the first n batches.
 func (t *Trial) BatchesAfter(n int64) iter.Seq2[sample.Batch, error] {
+	return t.batches(n, func() *decoder { return newDecoder(t.header.Groups) })
+}
+
+// Pass is Batches for who looks at each batch once, which takes less time and memory: a batch
+// is valid until the next one is asked for, and has nil in place of the counts of channels
+// that are not wanted. want nil means every channel.
+func (t *Trial) Pass(want func(*sample.Channel) bool) iter.Seq2[sample.Batch, error] {
+	return t.batches(0, func() *decoder {
+		d := newDecoder(t.header.Groups)
+		d.again = true
+		for g, group := range d.groups {
+			for c := range group.Channels {
+				d.memory[g].unwanted = append(d.memory[g].unwanted, want != nil && !want(&group.Channels[c]))
+			}
+		}
+		return d
+	})
+}
+
+// batches yields all batches but the first n.
+func (t *Trial) batches(n int64, decoder func() *decoder) iter.Seq2[sample.Batch, error] {
 	return func(yield func(sample.Batch, error) bool) {
 		t.mu.Lock()
 		closed := t.closed
@@ -371,7 +412,7 @@ func (t *Trial) BatchesAfter(n int64) iter.Seq2[sample.Batch, error] {
 			yield(sample.Batch{}, clear(t.path, "read", fs.ErrClosed))
 			return
 		}
-		if err := t.eachBatch(t.readers, n, func(b sample.Batch) bool { return yield(b, nil) }); err != nil {
+		if err := t.eachBatch(t.readers, n, decoder(), func(b sample.Batch) bool { return yield(b, nil) }); err != nil {
 			yield(sample.Batch{}, clear(t.path, "read", err))
 		}
 	}
@@ -380,7 +421,7 @@ func (t *Trial) BatchesAfter(n int64) iter.Seq2[sample.Batch, error] {
 // eachBatch hands batches on, those after the first passed ones, until f returns false.
 // Commit numbers have no gaps, so the next batch is in a block begun, or is the first of
 // the next block.
-func (t *Trial) eachBatch(q querier, passed int64, f func(sample.Batch) bool) error {
+func (t *Trial) eachBatch(q querier, passed int64, d *decoder, f func(sample.Batch) bool) error {
 	begun := map[int64]*openBlock{} // by the number of its next batch
 	next := passed + 1
 	drain := func() bool {
@@ -396,6 +437,8 @@ func (t *Trial) eachBatch(q querier, passed int64, f func(sample.Batch) bool) er
 			next++
 			if b.at++; b.at < len(b.seqs) {
 				begun[b.seqs[b.at]] = b
+			} else {
+				d.done(b)
 			}
 		}
 	}
@@ -403,7 +446,7 @@ func (t *Trial) eachBatch(q querier, passed int64, f func(sample.Batch) bool) er
 		if err != nil {
 			return err
 		}
-		b, err := readBlock(r, t.header.Groups)
+		b, err := d.block(r)
 		if err != nil {
 			return err
 		}

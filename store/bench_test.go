@@ -56,7 +56,7 @@ func BenchmarkReadBackDay(b *testing.B) {
 		reader, err := OpenRead(trial.Path())
 		require.NoError(b, err)
 		scans := 0
-		for batch, err := range reader.Batches() {
+		for batch, err := range reader.Pass(nil) {
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -230,8 +230,34 @@ var errBlock = errors.New("block cannot be decoded")
 
 // A blockReader takes a block apart; after the first fault all it gives is zero.
 type blockReader struct {
-	rest []byte
-	err  error
+	rest    []byte
+	err     error
+	scratch []byte // that sections are unpacked into
+}
+
+// A blockMemory is what blocks are decoded into, one after the other. It is for one goroutine.
+type blockMemory struct {
+	unwanted []bool      // channels whose counts are not decoded; nil where all are
+	free     []openBlock // that nobody looks at any more
+	scratch  []byte
+}
+
+// take returns a block to decode into.
+func (m *blockMemory) take() (b openBlock) {
+	if last := len(m.free) - 1; last >= 0 {
+		b = m.free[last]
+		m.free = m.free[:last]
+	}
+	b.at = 0
+	return b
+}
+
+// room returns n elements in the memory of s where that is enough; they hold anything.
+func room[T any](s []T, n int) []T {
+	if cap(s) >= n {
+		return s[:n]
+	}
+	return make([]T, n)
 }
 
 func (r *blockReader) fail(what string) {
@@ -281,9 +307,9 @@ func (r *blockReader) bytes(n uint64, what string) []byte {
 	return b
 }
 
-// section returns the flags and the raw bytes of the next section, at most limit; scratch
-// is used where it is large enough.
-func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []byte) {
+// section returns the flags and the raw bytes of the next section, at most limit. They are
+// valid until the one after it.
+func (r *blockReader) section(limit int, what string) (byte, []byte) {
 	flags := r.byte(what)
 	if flags&^(packed|difference) != 0 {
 		r.fail(what + ": unknown flags")
@@ -305,10 +331,10 @@ func (r *blockReader) section(limit int, scratch []byte, what string) (byte, []b
 	if r.err != nil {
 		return 0, nil
 	}
-	if uint64(cap(scratch)) < size {
-		scratch = make([]byte, 0, size)
+	if uint64(cap(r.scratch)) < size {
+		r.scratch = make([]byte, 0, size)
 	}
-	raw, err := unpacker().DecodeAll(frame, scratch[:0:size])
+	raw, err := unpacker().DecodeAll(frame, r.scratch[:0:size])
 	if err != nil || uint64(len(raw)) != size {
 		r.fail(what + ": wrong zstd frame")
 		return 0, nil
@@ -322,25 +348,16 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) (
 		return nil
 	}
 	before := int64(0)
-	keep := int64(0) // all ones where values add up
+	short, keep := plain, int64(0) // all ones where values add up
 	if flags&difference != 0 {
-		keep = -1
+		short, keep = addUp, -1
 	}
 	at := 0
 	for i := 0; i < len(dst); i++ {
-		// Nearly all numbers have one byte: eight at a time.
-		for i+8 <= len(dst) && at+8 <= len(raw) {
-			word := binary.LittleEndian.Uint64(raw[at:])
-			if word&0x8080808080808080 != 0 {
-				break
-			}
-			for k := range dst[i : i+8] {
-				before = before&keep + (int64(word>>1&0x3f) ^ -int64(word&1))
-				dst[i+k] = before
-				word >>= 8
-			}
-			i += 8
-			at += 8
+		if n := short(dst[i:], before, raw[at:]); n > 0 {
+			i += n
+			at += n
+			before = dst[i-1]
 		}
 		if i == len(dst) {
 			break
@@ -369,6 +386,64 @@ func (r *blockReader) values(dst []int64, flags byte, raw []byte, what string) (
 	return raw[at:]
 }
 
+// Nearly all numbers have one byte. addUp fills dst with the sums of before and the zigzag
+// numbers of one byte that raw begins with, eight at a time, and returns how many there are;
+// it may overlook up to seven.
+func addUp(dst []int64, before int64, raw []byte) (n int) {
+	for n+8 <= len(dst) && n+8 <= len(raw) {
+		word := binary.LittleEndian.Uint64(raw[n:])
+		// Each number plus 128, so that no sum is negative; pairs of them in lanes of 16 bits, whose
+		// sums the product has; and these less the second of each pair.
+		half, sign := word>>1&0x3f3f3f3f3f3f3f3f, word&0x0101010101010101*0xff
+		x := half ^ sign ^ 0x8080808080808080
+		second := x >> 8 & 0x00ff00ff00ff00ff
+		odd := (x&0x00ff00ff00ff00ff + second) * 0x0001000100010001
+		even := odd - second
+		d := (*[8]int64)(dst[n : n+8])
+		d[0] = before + int64(even&0xffff) - 1*128
+		d[1] = before + int64(odd&0xffff) - 2*128
+		d[2] = before + int64(even>>16&0xffff) - 3*128
+		d[3] = before + int64(odd>>16&0xffff) - 4*128
+		d[4] = before + int64(even>>32&0xffff) - 5*128
+		d[5] = before + int64(odd>>32&0xffff) - 6*128
+		d[6] = before + int64(even>>48) - 7*128
+		d[7] = before + int64(odd>>48) - 8*128
+		if long := word & 0x8080808080808080; long != 0 {
+			return n + bits.TrailingZeros64(long)/8 // what stands behind them is written anew
+		}
+		before = d[7]
+		n += 8
+	}
+	return n
+}
+
+// plain is addUp without adding up.
+func plain(dst []int64, _ int64, raw []byte) (n int) {
+	for n < len(dst) && n < len(raw) && raw[n] < 0x80 {
+		dst[n] = int64(raw[n]>>1) ^ -int64(raw[n]&1)
+		n++
+	}
+	return n
+}
+
+// pass returns what follows n varints at the beginning of raw.
+func (r *blockReader) pass(n int, raw []byte, what string) (rest []byte) {
+	at := 0
+	for n >= 8 && at+8 <= len(raw) { // the last byte of a varint has no high bit
+		n -= 8 - bits.OnesCount64(binary.LittleEndian.Uint64(raw[at:])&0x8080808080808080)
+		at += 8
+	}
+	for ; n > 0 && at < len(raw); at++ {
+		if raw[at] < 0x80 {
+			n--
+		}
+	}
+	if n > 0 {
+		r.fail(what + ": too short")
+	}
+	return raw[at:]
+}
+
 // column fills dst from the varints of raw, the whole of it.
 func (r *blockReader) column(dst []int64, flags byte, raw []byte, what string) {
 	if rest := r.values(dst, flags, raw, what); len(rest) > 0 {
@@ -376,14 +451,14 @@ func (r *blockReader) column(dst []int64, flags byte, raw []byte, what string) {
 	}
 }
 
-func (r *blockReader) times(dst []int64, scratch []byte, what string) {
+func (r *blockReader) times(dst []int64, what string) {
 	tick := r.uvarint(what)
 	base := r.varint(what)
 	step := r.uvarint(what)
 	if r.err == nil && tick != 1 && tick != sample.TickNS {
 		r.fail(what + ": unknown unit of time")
 	}
-	flags, raw := r.section(binary.MaxVarintLen64*len(dst), scratch, what)
+	flags, raw := r.section(binary.MaxVarintLen64*len(dst), what)
 	r.column(dst, flags, raw, what)
 	if r.err != nil {
 		return
@@ -394,18 +469,26 @@ func (r *blockReader) times(dst []int64, scratch []byte, what string) {
 }
 
 // decodeBlock returns the batches of group in a block and their commit numbers, in the
-// order in which they were committed. channels is the number of channels of the group.
-// The batches share memory; an error comes with no half result. Any bytes may be given.
-func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []sample.Batch, err error) {
-	r := &blockReader{rest: data}
+// order in which they were committed. channels is the number of channels of the group. The
+// batches share columns, which come from m; those of unwanted channels are nil. An error comes
+// with no half result. Any bytes may be given.
+func decodeBlock(data []byte, group, channels int, m *blockMemory) (b openBlock, err error) {
+	r := &blockReader{rest: data, scratch: m.scratch}
+	b = m.take()
+	defer func() {
+		m.scratch = r.scratch
+		if err != nil {
+			b = openBlock{}
+		}
+	}()
 	layout := r.byte("layout")
 	if layout != layoutColumns && layout != layoutOne {
 		r.fail("unknown layout")
 	}
 	stored := r.uvarint("channels")
-	_, raw := r.section(maxBatchesBytes, nil, "list of batches")
+	_, raw := r.section(maxBatchesBytes, "list of batches")
 	if r.err != nil {
-		return nil, nil, r.err
+		return b, r.err
 	}
 
 	list := &blockReader{rest: raw}
@@ -414,8 +497,8 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		list.fail("no batch, or too many")
 		count = 0
 	}
-	seqs = make([]int64, count)
-	batches = make([]sample.Batch, count)
+	b.seqs, b.batches = room(b.seqs, int(count)), room(b.batches, int(count))
+	seqs, batches := b.seqs, b.batches
 	sizes := make([]int, count)
 	seq, scans := int64(0), 0
 	limit := maxBlockSamples / (channels + 2)
@@ -426,7 +509,7 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		}
 		seq += int64(step)
 		seqs[i] = seq
-		batches[i].Group = group
+		batches[i] = sample.Batch{Group: group}
 		size := list.uvarint("scans")
 		if size > uint64(limit-scans) {
 			list.fail("too many scans")
@@ -448,7 +531,7 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		list.fail("list of batches too long")
 	}
 	if list.err != nil {
-		return nil, nil, list.err
+		return b, list.err
 	}
 	want := uint64(channels)
 	if scans == 0 {
@@ -464,56 +547,70 @@ func decodeBlock(data []byte, group, channels int) (seqs []int64, batches []samp
 		if r.err == nil && len(r.rest) > 0 {
 			r.fail("bytes left over")
 		}
-		if r.err != nil {
-			return nil, nil, r.err
-		}
-		return seqs, batches, nil
+		return b, r.err
 	}
 
-	scratch := make([]byte, 0, 2*scans)
-	columns := make([][]int64, channels+2)
-	all := make([]int64, (channels+2)*scans)
-	for c := range columns {
-		columns[c] = all[c*scans : (c+1)*scans]
+	wanted := func(channel int) bool { return m.unwanted == nil || !m.unwanted[channel] }
+	stretch := 2
+	for c := range channels {
+		if wanted(c) {
+			stretch++
+		}
 	}
-	r.times(columns[0], scratch, "stamps")
-	r.times(columns[1], scratch, "half-widths")
+	b.columns = room(b.columns, stretch*scans)
+	columns := make([][]int64, channels+2)
+	for c, at := 0, 0; c < len(columns); c++ {
+		if c < 2 || wanted(c-2) {
+			columns[c] = b.columns[at : at+scans]
+			at += scans
+		}
+	}
+	r.times(columns[0], "stamps")
+	r.times(columns[1], "half-widths")
 	if layout == layoutColumns {
-		for _, c := range columns[2:] {
-			flags, raw := r.section(binary.MaxVarintLen64*scans, scratch, "counts")
-			r.column(c, flags, raw, "counts")
+		for c := range channels {
+			flags, raw := r.section(binary.MaxVarintLen64*scans, "counts")
+			if wanted(c) {
+				r.column(columns[c+2], flags, raw, "counts")
+			}
 		}
 	} else {
-		flags, raw := r.section(binary.MaxVarintLen64*scans*channels, nil, "counts")
-		for _, c := range columns[2:] {
-			raw = r.values(c, flags, raw, "counts")
+		flags, raw := r.section(binary.MaxVarintLen64*scans*channels, "counts")
+		for c := range channels {
+			if wanted(c) {
+				raw = r.values(columns[c+2], flags, raw, "counts")
+			} else {
+				raw = r.pass(scans, raw, "counts")
+			}
 		}
 		if len(raw) > 0 {
 			r.fail("counts: too long")
 		}
 	}
-	if r.err != nil {
-		return nil, nil, r.err
-	}
-	if len(r.rest) > 0 {
+	if r.err == nil && len(r.rest) > 0 {
 		r.fail("bytes left over")
-		return nil, nil, r.err
 	}
-	counts := make([][]int64, channels*len(batches))
+	if r.err != nil {
+		return b, r.err
+	}
+	b.counts = room(b.counts, channels*len(batches))
 	from := 0
 	for i := range batches {
 		if sizes[i] == 0 {
 			continue
 		}
 		to := from + sizes[i]
-		b := &batches[i]
-		b.T = columns[0][from:to:to]
-		b.Half = columns[1][from:to:to]
-		b.Counts = counts[i*channels : (i+1)*channels : (i+1)*channels]
-		for c := range b.Counts {
-			b.Counts[c] = columns[c+2][from:to:to]
+		x := &batches[i]
+		x.T = columns[0][from:to:to]
+		x.Half = columns[1][from:to:to]
+		x.Counts = b.counts[i*channels : (i+1)*channels : (i+1)*channels]
+		for c := range x.Counts {
+			x.Counts[c] = nil
+			if column := columns[c+2]; column != nil {
+				x.Counts[c] = column[from:to:to]
+			}
 		}
 		from = to
 	}
-	return seqs, batches, nil
+	return b, nil
 }

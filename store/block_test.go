@@ -126,17 +126,18 @@ func TestBlockLayout1(t *testing.T) {
 		{T: []int64{10_000, 10_020_000, 20_010_000, 30_000_000}, Half: []int64{50_000, 60_000, 50_000, 50_000}, Counts: [][]int64{{0, 5, sample.Missing, -300}, {1, 1, 1, 1 << 40}}},
 		{Fault: "time-out", FaultNS: 40_000_000},
 		{T: []int64{50_000_000}, Half: []int64{50_000}, Counts: [][]int64{{7}, {0}}}}
-	seqs, got, err := decodeBlock(data, 0, 2)
+	block, err := decodeBlock(data, 0, 2, &blockMemory{})
+	seqs, got := block.seqs, block.batches
 	require.NoError(t, err)
 	assert.Equal(t, []int64{3, 4, 9}, seqs)
 	requireSame(t, want, got)
 	now := encodeBlock(seqs, got)
 	assert.Equal(t, byte(layoutOne), now[0])
-	_, again, err := decodeBlock(now, 0, 2)
+	block, err = decodeBlock(now, 0, 2, &blockMemory{})
 	require.NoError(t, err)
-	requireSame(t, want, again)
+	requireSame(t, want, block.batches)
 	for cut := range data {
-		_, _, err := decodeBlock(data[:cut], 0, 2)
+		_, err := decodeBlock(data[:cut], 0, 2, &blockMemory{})
 		require.ErrorIs(t, err, errBlock, "cut to %d of %d bytes", cut, len(data))
 	}
 }
@@ -181,15 +182,16 @@ func TestBlockRoundTrip(t *testing.T) {
 				seqs[i] += int64(i * i * 1000)
 			}
 			data := encodeBlock(seqs, c.batches)
-			gotSeqs, got, err := decodeBlock(data, 0, channels)
+			block, err := decodeBlock(data, 0, channels, &blockMemory{})
+			gotSeqs, got := block.seqs, block.batches
 			require.NoError(t, err, "seed %d", seed)
 			assert.Equal(t, seqs, gotSeqs)
 			requireSame(t, c.batches, got)
 			for cut := range min(len(data), 200) {
-				_, _, err := decodeBlock(data[:cut], 0, channels)
+				_, err := decodeBlock(data[:cut], 0, channels, &blockMemory{})
 				require.ErrorIs(t, err, errBlock, "cut to %d of %d bytes", cut, len(data))
 			}
-			_, _, err = decodeBlock(append(slices.Clone(data), 0), 0, channels)
+			_, err = decodeBlock(append(slices.Clone(data), 0), 0, channels, &blockMemory{})
 			require.ErrorIs(t, err, errBlock, "one byte more")
 		})
 	}
@@ -216,7 +218,7 @@ func requireSame(t *testing.T, want, got []sample.Batch) {
 func TestBlockLimits(t *testing.T) {
 	list := []byte{1, 1, 0x80, 0x80, 0x80, 0x80, 0x08} // one batch, seq 1, 2³¹ scans
 	data := append([]byte{layoutOne, 1, 0, byte(len(list))}, list...)
-	_, _, err := decodeBlock(data, 0, 1)
+	_, err := decodeBlock(data, 0, 1, &blockMemory{})
 	require.ErrorContains(t, err, "too many scans")
 }
 
@@ -231,16 +233,33 @@ func FuzzDecodeBlock(f *testing.F) {
 		if channels < 0 || channels > 200 {
 			return
 		}
-		seqs, batches, err := decodeBlock(data, 0, channels)
+		block, err := decodeBlock(data, 0, channels, &blockMemory{})
+		seqs, batches := block.seqs, block.batches
 		if err != nil {
 			require.Nil(t, seqs)
 			require.Nil(t, batches)
 			return
 		}
-		seqs2, batches2, err := decodeBlock(encodeBlock(seqs, batches), 0, channels)
+		// Odd channels alone, from the same bytes, into memory that holds something else.
+		m := &blockMemory{free: []openBlock{{columns: slices.Repeat([]int64{-77}, len(block.columns)), counts: slices.Repeat([][]int64{{-77}}, len(block.counts))}}}
+		for c := range channels {
+			m.unwanted = append(m.unwanted, c%2 == 0)
+		}
+		part, err := decodeBlock(data, 0, channels, m)
 		require.NoError(t, err)
-		require.Equal(t, seqs, seqs2)
-		requireSame(t, batches, batches2)
+		for i := range batches {
+			for c := range batches[i].Counts {
+				if c%2 == 0 {
+					require.Nil(t, part.batches[i].Counts[c])
+					part.batches[i].Counts[c] = batches[i].Counts[c]
+				}
+			}
+		}
+		requireSame(t, batches, part.batches)
+		block, err = decodeBlock(encodeBlock(seqs, batches), 0, channels, &blockMemory{})
+		require.NoError(t, err)
+		require.Equal(t, seqs, block.seqs)
+		requireSame(t, batches, block.batches)
 	})
 }
 
@@ -264,10 +283,13 @@ func BenchmarkBlockDecode(b *testing.B) {
 	for _, rateHz := range []float64{100, 1000} {
 		b.Run(fmt.Sprintf("%g Hz", rateHz), func(b *testing.B) {
 			data := encodeBlock(numbers(60), recorded(rand.New(rand.NewPCG(1, 2)), 0, 8, rateHz, 0, 60, int(rateHz)))
+			m := &blockMemory{}
 			for b.Loop() {
-				if _, _, err := decodeBlock(data, 0, 8); err != nil {
+				block, err := decodeBlock(data, 0, 8, m)
+				if err != nil {
 					b.Fatal(err)
 				}
+				m.free = append(m.free, block)
 			}
 			b.ReportMetric(8*60*rateHz*float64(b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
 		})
@@ -279,18 +301,17 @@ func BenchmarkUnpackAlone(b *testing.B) {
 	data := encodeBlock(numbers(60), recorded(rand.New(rand.NewPCG(1, 2)), 0, 8, 100, 0, 60, 100))
 	scratch := make([]byte, 0, 1<<20)
 	for b.Loop() {
-		r := &blockReader{rest: data}
+		r := &blockReader{rest: data, scratch: scratch}
 		r.byte("")
 		r.uvarint("")
-		r.section(1<<20, scratch, "")
-		for c := range 10 {
-			if c < 2 {
-				r.uvarint("")
-				r.varint("")
-				r.uvarint("")
-			}
-			r.section(1<<20, scratch, "")
+		r.section(1<<20, "")
+		for range 2 {
+			r.uvarint("")
+			r.varint("")
+			r.uvarint("")
+			r.section(1<<20, "")
 		}
+		r.section(1<<20, "")
 		if r.err != nil {
 			b.Fatal(r.err)
 		}

@@ -2,13 +2,13 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	"griptrial/acquire/sample"
+	"griptrial/analyze"
 )
 
 // A Report says what is in a trial file and what is wrong with it.
@@ -87,6 +87,8 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 	if err != nil {
 		report.fault(err)
 	}
+	figures, blocks := newFigureReader(), newDecoder(t.header.Groups)
+	blocks.again = true
 	for _, tb := range tallied(t.format) {
 		var got count
 		clean := true
@@ -96,9 +98,14 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 				break
 			}
 			got = got.add(r.crc)
-			if tb == blockTable {
-				report.block(r, t.header.Groups)
+			switch tb {
+			case blockTable:
+				report.block(r, blocks)
 				told(report.Batches)
+			case figureTable:
+				report.warnings(r, figures)
+			case pickFigureTable:
+				report.figures(r, figures)
 			}
 		}
 		if want := tally[tb.name]; clean && tally != nil && got != want {
@@ -106,7 +113,7 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 				tb.name, got.rows, got.sum, want.rows, want.sum))
 		}
 		if n := report.rowsOf(tb); n != nil {
-			*n = got.rows
+			*n += got.rows
 		}
 	}
 	if !report.OK() {
@@ -115,7 +122,7 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 
 	// What follows depends on rows that are right; it finds what a wrong writer did.
 	again := report.Batches
-	err = t.eachBatch(tx, 0, func(b sample.Batch) bool {
+	err = t.eachBatch(tx, 0, blocks, func(b sample.Batch) bool {
 		again++
 		told(again)
 		if len(b.T) > 0 {
@@ -133,6 +140,8 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 	}
 	for _, q := range []struct{ what, sql string }{
 		{"figures of picks that are not there", "SELECT count(*) FROM figures WHERE pick NOT IN (SELECT id FROM picks)"},
+		{"figures of picks that are not there", "SELECT count(*) FROM pick_figures WHERE pick NOT IN (SELECT id FROM picks)"},
+		{"picks that have figures in two tables", "SELECT count(*) FROM pick_figures WHERE pick IN (SELECT pick FROM figures)"},
 		{"picks of sets that are not there", "SELECT count(*) FROM picks WHERE pick_set NOT IN (SELECT n FROM pick_sets)"},
 		{"events of sets that are not there", "SELECT count(*) FROM events WHERE pick_set NOT IN (SELECT n FROM pick_sets)"},
 		{"outbox segments sent before they were made", "SELECT count(*) FROM deliveries WHERE segment NOT IN (SELECT n FROM outbox)"},
@@ -151,26 +160,16 @@ func CheckTold(path string, told func(batches int64)) (Report, error) {
 			report.fault(fmt.Errorf("%s %s", n, q.what))
 		}
 	}
-	for r, err := range figureTable.rows(tx, "WHERE warnings IS NOT NULL") {
-		if err != nil {
-			report.fault(err)
-			break
-		}
-		var list []warningJSON
-		if text, _ := r.values[len(r.values)-1].(string); json.Unmarshal([]byte(text), &list) != nil {
-			report.fault(fmt.Errorf("table figures: warnings of pick row %v cannot be read", r.values[0]))
-		}
-	}
 	return report, nil
 }
 
-func (r *Report) block(row *row, groups []sample.Group) {
+func (r *Report) block(row *row, blocks *decoder) {
 	if merged, _ := row.values[3].(int64); merged != 0 {
 		r.MergedBlocks++
 	}
 	data, _ := row.values[8].([]byte)
 	r.Bytes += int64(len(data))
-	b, err := readBlock(row, groups)
+	b, err := blocks.block(row)
 	if err != nil {
 		r.fault(err)
 		row.err = nil // told
@@ -181,6 +180,24 @@ func (r *Report) block(row *row, groups []sample.Group) {
 		if b.batches[i].Fault != "" {
 			r.Faults++
 		}
+	}
+	blocks.done(b)
+}
+
+// warnings looks at the warnings in a row of figures.
+func (r *Report) warnings(row *row, reader *figureReader) {
+	if list, _ := row.values[len(row.values)-1].(string); list != "" {
+		if _, err := reader.warningsText(list); err != nil {
+			r.fault(fmt.Errorf("pick row %v: %w", row.values[0], err))
+		}
+	}
+}
+
+// figures looks at the figures of a pick.
+func (r *Report) figures(row *row, reader *figureReader) {
+	id := row.int()
+	if err := reader.each(row.bytes(), func(int, analyze.Figure) { r.Figures++ }); err != nil {
+		r.fault(fmt.Errorf("pick row %d: %w", id, err))
 	}
 }
 

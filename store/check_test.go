@@ -151,13 +151,14 @@ func TestCheckFinds(t *testing.T) {
 	cases := []struct{ name, sql, want string }{
 		{"last block gone", "DELETE FROM blocks WHERE seq = (SELECT max(seq) FROM blocks)", "table blocks: "},
 		{"last pick gone", "DELETE FROM picks WHERE id = (SELECT max(id) FROM picks)", "table picks: 33 rows"},
-		{"figure changed", "UPDATE figures SET value = 0.2 WHERE pick = 1 AND name = 'energy_J'", "table figures: checksum of row 1 is wrong"},
+		{"figure changed", "UPDATE pick_figures SET data = (SELECT substr(data, 1, 10) FROM pick_figures WHERE pick = 2) WHERE pick = 1", "table pick_figures: checksum of row 1 is wrong"},
+		{"figures gone", "DELETE FROM pick_figures WHERE pick = 3", "table pick_figures: 33 rows"},
 		{"rig text changed", "UPDATE header SET rig_text = x'00'", "table header: checksum"},
 		{"event moved to another set", "UPDATE events SET pick_set = 2 WHERE id = 3", "table events: checksum of row 3"},
 		{"tally changed", "UPDATE tally SET row_count = 0 WHERE name = 'notes'", "table tally: checksum"},
 		{"tally gone", "DELETE FROM tally WHERE name = 'notes'", "no row for notes"},
-		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 3"},
-		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 3"},
+		{"table added", "CREATE TABLE other (a)", "its tables are not those of format 4"},
+		{"trigger added", "CREATE TRIGGER x AFTER INSERT ON notes BEGIN DELETE FROM picks; END", "its tables are not those of format 4"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

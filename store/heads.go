@@ -11,11 +11,12 @@ import (
 // stored, with their row numbers: of a long trial a tenth of what Picks reads. The pick is
 // f's until it returns.
 func (t *Trial) Heads(set int, f func(row int64, p *pick.Pick)) error {
-	return clear(t.path, "read", eachHead(t.readers, f, "pick_set = ?", set))
+	// The + keeps SQLite from going by an index, after which it would sort all rows.
+	return clear(t.path, "read", eachHead(t.readers, f, "WHERE +pick_set = ? ORDER BY id", set))
 }
 
-// eachHead hands on the rows of picks that the condition selects.
-func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...any) error {
+// eachHead hands on the rows of picks that the clause selects.
+func eachHead(q querier, f func(int64, *pick.Pick), clause string, args ...any) error {
 	var p pick.Pick
 	for _, n := range figureNames {
 		*n.figure(&p) = analyze.None()
@@ -24,14 +25,15 @@ func eachHead(q querier, f func(int64, *pick.Pick), condition string, args ...an
 	for i, c := range pickColumns {
 		fields[i] = c.field(&p)
 	}
-	for r, err := range pickTable.rows(q, "WHERE "+condition+" ORDER BY id", args...) {
+	words := map[string]string{} // that picks have in common: they share them
+	for r, err := range pickTable.rows(q, clause, args...) {
 		if err != nil {
 			return err
 		}
 		id := r.int()
 		r.int()
 		for _, x := range fields {
-			setFrom(r, x)
+			setFrom(r, x, words)
 		}
 		f(id, &p)
 	}
@@ -44,7 +46,7 @@ func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
 	if err != nil {
 		return nil, err
 	}
-	picks, _, err := t.picksWhere("id IN (SELECT value FROM json_each(?1))", string(list))
+	picks, _, err := t.picksWhere(nil, "WHERE id IN (SELECT value FROM json_each(?1)) ORDER BY id", string(list))
 	return picks, err
 }
 
@@ -52,24 +54,15 @@ func (t *Trial) PicksAt(rows []int64) ([]pick.Pick, error) {
 // row number of the pick.
 func (t *Trial) FigureValues(set int, name string) (map[int64]float64, error) {
 	values := map[int64]float64{}
-	for r, err := range figureTable.rows(t.readers, "WHERE name = ?1 AND pick IN (SELECT id FROM picks WHERE pick_set = ?2)", name, set) {
-		if err != nil {
-			return nil, clear(t.path, "read", err)
-		}
-		id := r.int()
-		r.text()
-		if v := r.float(); v == v {
-			values[id] = v
-		}
+	tx, err := t.readers.Begin()
+	if err != nil {
+		return nil, clear(t.path, "read", err)
 	}
-	return values, nil
-}
-
-// FigureNames returns the names of the figures of a pick, in the order of FORMAT.md.
-func FigureNames() []string {
-	names := make([]string, len(figureNames))
-	for i, n := range figureNames {
-		names[i] = n.name
-	}
-	return names
+	defer tx.Rollback()
+	err = t.eachFigure(tx, name, func(id int64, _ int, f analyze.Figure) {
+		if f.OK() {
+			values[id] = f.Value
+		}
+	}, "pick IN (SELECT id FROM picks WHERE pick_set = ?)", set)
+	return values, clear(t.path, "read", err)
 }

@@ -154,7 +154,7 @@ func (t *Trial) Outbox(target string) (o Outbox, err error) {
 // in the order of their rows, and the cursor behind them. At most n of each are in memory.
 func (t *Trial) LiveRows(after Cursor, n int) (picks []pick.Pick, events []pick.Event, runs []Run, upto Cursor, err error) {
 	upto = after
-	picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE +pick_set = 1 AND id > ?1 ORDER BY id LIMIT ?2)", after.Picks, n)
+	picks, ids, err := t.picksWhere(nil, "WHERE +pick_set = 1 AND id > ?1 ORDER BY id LIMIT ?2", after.Picks, n)
 	if err != nil {
 		return nil, nil, nil, after, err
 	}
@@ -193,7 +193,7 @@ func (t *Trial) LiveRows(after Cursor, n int) (picks []pick.Pick, events []pick.
 
 // StationPicks returns the picks from to to, by number, of a station in set 1.
 func (t *Trial) StationPicks(station string, from, to int) ([]pick.Pick, error) {
-	picks, _, err := t.picksWhere("pick_set = 1 AND station = ?1 AND n BETWEEN ?2 AND ?3", station, from, to)
+	picks, _, err := t.picksWhere(nil, "WHERE pick_set = 1 AND station = ?1 AND n BETWEEN ?2 AND ?3 ORDER BY id", station, from, to)
 	return picks, err
 }
 

@@ -1,13 +1,11 @@
 package store
 
 import (
-	"encoding/json"
 	"fmt"
 	"iter"
 	"maps"
 	"reflect"
 	"slices"
-	"strings"
 	"time"
 
 	"griptrial/analyze"
@@ -71,47 +69,6 @@ var pickColumns = []struct {
 	{"required_kPa ANY", func(p *pick.Pick) any { return &p.RequiredKPa }},
 }
 
-// figureNames are the values of figures.name, each with the figure of a pick that it holds.
-var figureNames = []struct {
-	name   string
-	figure func(*pick.Pick) *analyze.Figure
-}{
-	{"response_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.ResponseDelayS }},
-	{"seal_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SealTimeS }},
-	{"hold_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.HoldVacuumKPa }},
-	{"lowest_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LowestVacuumKPa }},
-	{"leak_flow_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakFlowLminANR }},
-	{"leak_down_kPa_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownKPaS }},
-	{"release_time_s", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseTimeS }},
-	{"energy_J", func(p *pick.Pick) *analyze.Figure { return &p.EnergyJ }},
-	{"energy_approach_J", func(p *pick.Pick) *analyze.Figure { return &p.ApproachJ }},
-	{"energy_evacuate_J", func(p *pick.Pick) *analyze.Figure { return &p.EvacuateJ }},
-	{"energy_hold_J", func(p *pick.Pick) *analyze.Figure { return &p.HoldJ }},
-	{"energy_release_J", func(p *pick.Pick) *analyze.Figure { return &p.ReleaseJ }},
-	{"leak_down_vacuum_kPa", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownVacuumKPa }},
-	{"leak_down_from_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownFromS }},
-	{"leak_down_to_s", func(p *pick.Pick) *analyze.Figure { return &p.LeakDownToS }},
-	{"leak_law_k_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawKLminANR }},
-	{"leak_law_n", func(p *pick.Pick) *analyze.Figure { return &p.LeakLawN }},
-	{"leak_at_required_Lmin", func(p *pick.Pick) *analyze.Figure { return &p.LeakAtRequiredLminANR }},
-	{"shut_lasts_s", func(p *pick.Pick) *analyze.Figure { return &p.ShutLastsS }},
-	{"shut_saves_J", func(p *pick.Pick) *analyze.Figure { return &p.ShutSavesJ }},
-	{"re_evacuations_per_min", func(p *pick.Pick) *analyze.Figure { return &p.ReEvacuationsPerMin }},
-	{"duty", func(p *pick.Pick) *analyze.Figure { return &p.DutyShare }},
-	{"part_present_delay_s", func(p *pick.Pick) *analyze.Figure { return &p.PartPresentDelayS }},
-	{"open_suction_kPa", func(p *pick.Pick) *analyze.Figure { return &p.OpenSuctionKPa }},
-	{"settling_time_s", func(p *pick.Pick) *analyze.Figure { return &p.SettlingTimeS }},
-}
-
-// figureAt is where each name stands in figureNames.
-var figureAt = func() map[string]int {
-	at := map[string]int{}
-	for i, n := range figureNames {
-		at[n.name] = i
-	}
-	return at
-}()
-
 func columnsOfPicks() []string {
 	columns := make([]string, len(pickColumns))
 	for i, c := range pickColumns {
@@ -134,11 +91,17 @@ func valueOf(field any) any {
 	}
 }
 
-// setFrom fills a field of a pick from the next value of r.
-func setFrom(r *row, field any) {
+// setFrom fills a field of a pick from the next value of r. words are those that came before.
+func setFrom(r *row, field any, words map[string]string) {
 	switch v := reflect.ValueOf(field).Elem(); v.Kind() {
 	case reflect.String:
-		v.SetString(r.text())
+		word := r.text()
+		if known, ok := words[word]; ok {
+			word = known
+		} else if len(words) < mostShared {
+			words[word] = word
+		}
+		v.SetString(word)
 	case reflect.Int:
 		v.SetInt(r.int())
 	case reflect.Bool:
@@ -146,12 +109,6 @@ func setFrom(r *row, field any) {
 	default:
 		v.SetFloat(r.float())
 	}
-}
-
-type warningJSON struct {
-	Code string `json:"code"`
-	A    number `json:"a"`
-	B    number `json:"b"`
 }
 
 // entries inserts all of e but its batches.
@@ -169,26 +126,15 @@ func (w *writing) entries(e Entry) error {
 		if err := w.insert(pickTable, values...); err != nil {
 			return fmt.Errorf("pick %d of %s: %w", p.N, p.Station, err)
 		}
-		for _, n := range figureNames {
-			f := n.figure(p)
-			if none(*f) {
-				continue // the pick gets it back from there being no row
-			}
-			var warnings any
-			if len(f.Warnings) > 0 {
-				list := make([]warningJSON, len(f.Warnings))
-				for i, w := range f.Warnings {
-					list[i] = warningJSON{string(w.Code), number(w.A), number(w.B)}
-				}
-				text, err := json.Marshal(list)
-				if err != nil {
-					return err
-				}
-				warnings = string(text)
-			}
-			if err := w.insert(figureTable, id, n.name, f.Value, f.U, f.Lo, f.Hi, warnings); err != nil {
-				return err
-			}
+		figures, err := appendFigures(nil, p)
+		if err != nil {
+			return fmt.Errorf("pick %d of %s: %w", p.N, p.Station, err)
+		}
+		if len(figures) == 0 {
+			continue // a pick without a row has none
+		}
+		if err := w.insert(pickFigureTable, id, figures); err != nil {
+			return err
 		}
 	}
 	for _, v := range e.Events {
@@ -233,11 +179,6 @@ func (w *writing) entries(e Entry) error {
 	return w.circumstances(e)
 }
 
-// none reports whether f is what analyze.None() gives.
-func none(f analyze.Figure) bool {
-	return !f.OK() && f.U != f.U && f.Lo != f.Lo && f.Hi != f.Hi && len(f.Warnings) == 0
-}
-
 // NewSet makes the next pick set, for one more analysis by a version of the program, and
 // returns its number.
 func (t *Trial) NewSet(program, why string) (int, error) {
@@ -263,7 +204,15 @@ func (t *Trial) Sets() ([]Set, error) {
 // Picks returns the picks of a set in the order in which they were stored, to the bit
 // (every NaN is one and the same). station "" means every station.
 func (t *Trial) Picks(set int, station string) ([]pick.Pick, error) {
-	picks, _, err := t.picksWhere("pick_set = ?1 AND (?2 = '' OR station = ?2)", set, station)
+	var picks []pick.Pick
+	if station == "" {
+		n, err := t.PickCount(set)
+		if err != nil {
+			return nil, err
+		}
+		picks = make([]pick.Pick, 0, n) // growing to a day's picks would take twice their memory
+	}
+	picks, _, err := t.picksWhere(picks, "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) ORDER BY id", set, station)
 	return picks, err
 }
 
@@ -272,8 +221,11 @@ func (t *Trial) EachPick(set int, station string) iter.Seq2[pick.Pick, error] {
 	const page = 2048
 	// The + keeps SQLite from going by pick_set, which would sort all picks for every page.
 	return func(yield func(pick.Pick, error) bool) {
+		var picks []pick.Pick
 		for after := int64(0); ; {
-			picks, ids, err := t.picksWhere("id IN (SELECT id FROM picks WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4)",
+			var ids []int64
+			var err error
+			picks, ids, err = t.picksWhere(picks[:0], "WHERE +pick_set = ?1 AND (?2 = '' OR station = ?2) AND id > ?3 ORDER BY id LIMIT ?4",
 				set, station, after, page)
 			if err != nil {
 				yield(pick.Pick{}, err)
@@ -298,54 +250,36 @@ func (t *Trial) PickCount(set int) (n int, err error) {
 	return n, clear(t.path, "count the picks", err)
 }
 
-// picksWhere returns the picks whose rows the condition selects, and their row numbers.
-func (t *Trial) picksWhere(condition string, args ...any) ([]pick.Pick, []int64, error) {
+// picksWhere appends the picks whose rows the clause selects, by id, to picks, which is empty, and
+// returns them with their row numbers.
+func (t *Trial) picksWhere(picks []pick.Pick, clause string, args ...any) ([]pick.Pick, []int64, error) {
 	// One transaction: a pick is in the file with its figures, or not at all.
 	tx, err := t.readers.Begin()
 	if err != nil {
 		return nil, nil, clear(t.path, "read", err)
 	}
 	defer tx.Rollback()
-	var picks []pick.Pick
 	var ids []int64
 	err = eachHead(tx, func(id int64, p *pick.Pick) {
 		picks, ids = append(picks, *p), append(ids, id)
-	}, condition, args...)
+	}, clause, args...)
 	if err != nil {
 		return nil, nil, clear(t.path, "read", err)
 	}
-	for r, err := range figureTable.rows(tx, "WHERE pick IN (SELECT id FROM picks WHERE "+condition+")", args...) {
-		if err != nil {
-			return nil, nil, clear(t.path, "read", err)
+	if len(ids) == 0 {
+		return nil, nil, nil
+	}
+	which := "pick IN (SELECT id FROM picks " + clause + ")"
+	if first, last := ids[0], ids[len(ids)-1]; last-first+1 == int64(len(ids)) {
+		which, args = "pick BETWEEN ? AND ?", []any{first, last}
+	}
+	err = t.eachFigure(tx, "", func(id int64, place int, f analyze.Figure) {
+		if i, known := slices.BinarySearch(ids, id); known {
+			*figureNames[place].figure(&picks[i]) = f
 		}
-		id, name := r.int(), r.text()
-		f := analyze.Figure{Value: r.float(), U: r.float(), Lo: r.float(), Hi: r.float()}
-		if !r.null() {
-			text := r.text()
-			known, ok := t.warnings.Load(text)
-			if !ok {
-				var list []warningJSON
-				if err := json.Unmarshal([]byte(text), &list); err != nil {
-					return nil, nil, clear(t.path, "read", fmt.Errorf("%w: warnings of pick row %d: %w", ErrDamaged, id, err))
-				}
-				all := make([]analyze.Warning, len(list))
-				for i, w := range list {
-					all[i] = analyze.Warning{Code: analyze.Code(w.Code), A: float64(w.A), B: float64(w.B)}
-				}
-				known = all
-				if !strings.ContainsAny(text, "0123456789") { // the same again and again
-					t.warnings.Store(text, all)
-				}
-			}
-			f.Warnings = slices.Clip(known.([]analyze.Warning))
-		}
-		i, known := slices.BinarySearch(ids, id)
-		k, named := figureAt[name]
-		if known && named {
-			*figureNames[k].figure(&picks[i]) = f
-		} else {
-			return nil, nil, clear(t.path, "read", fmt.Errorf("%w: figure %q of pick row %d is unknown", ErrDamaged, name, id))
-		}
+	}, which, args...)
+	if err != nil {
+		return nil, nil, clear(t.path, "read", err)
 	}
 	return picks, ids, nil
 }
@@ -414,15 +348,4 @@ func (t *Trial) Notes() ([]Note, error) {
 		return none
 	}, "")
 	return notes, err
-}
-
-// Figures yields name and value of every figure of a pick, in the order of FORMAT.md.
-func Figures(p *pick.Pick) iter.Seq2[string, analyze.Figure] {
-	return func(yield func(string, analyze.Figure) bool) {
-		for _, n := range figureNames {
-			if !yield(n.name, *n.figure(p)) {
-				return
-			}
-		}
-	}
 }

@@ -453,11 +453,13 @@ func (s *Salvage) fill(out *Trial, found map[*table][]*row, damaged string) erro
 				return err
 			}
 		}
-		for _, r := range found[figureTable] {
-			old, _ := r.values[0].(int64)
-			if id, ok := ids[old]; ok {
-				if err := keep(figureTable, append([]any{id}, r.values[1:]...)); err != nil {
-					return err
+		for _, tb := range []*table{figureTable, pickFigureTable} {
+			for _, r := range byKey(tb) {
+				old, _ := r.values[0].(int64)
+				if id, ok := ids[old]; ok {
+					if err := keep(tb, append([]any{id}, r.values[1:]...)); err != nil {
+						return err
+					}
 				}
 			}
 		}
@@ -525,6 +527,7 @@ func (s *Salvage) fill(out *Trial, found map[*table][]*row, damaged string) erro
 // before the short ones that they took the place of, which may lie about still.
 func (s *Salvage) batches(out *Trial, rows []*row) error {
 	groups := out.header.Groups
+	blocks := newDecoder(groups)
 	type place struct {
 		seq   int64
 		row   int
@@ -538,7 +541,7 @@ func (s *Salvage) batches(out *Trial, rows []*row) error {
 		return a > b
 	})
 	for i, r := range rows {
-		b, err := readBlock(r, groups)
+		b, err := blocks.block(r)
 		if err != nil {
 			continue // of another trial that lay on these pages
 		}
@@ -578,7 +581,7 @@ func (s *Salvage) batches(out *Trial, rows []*row) error {
 		if b == nil {
 			rows[x.row].at, rows[x.row].err = 0, nil
 			var err error
-			if b, err = readBlock(rows[x.row], groups); err != nil {
+			if b, err = blocks.block(rows[x.row]); err != nil {
 				return err
 			}
 			open[x.row] = b

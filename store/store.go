@@ -4,6 +4,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
@@ -35,7 +36,7 @@ const Ext = ".gtrial"
 
 const (
 	applicationID = 0x67747269 // "gtri"
-	formatVersion = 3          // SQLite's user_version
+	formatVersion = 4          // SQLite's user_version
 )
 
 // Errors by which a caller decides what to do. Their text names the file.
@@ -65,8 +66,6 @@ type Trial struct {
 	header  Header
 	format  int // of the tables as they are
 	readers *sql.DB
-
-	warnings sync.Map // lists of warnings without numbers, by their text: picks share them
 
 	mu         sync.Mutex // guards what follows
 	closed     bool
@@ -558,9 +557,9 @@ func (t *Trial) loadHeader(q querier) error {
 		n++
 		r.int()
 		h := Header{Program: r.text(), AnchorUTC: time.Unix(0, r.int()).UTC()}
-		h.RigText = r.bytes()
+		h.RigText = bytes.Clone(r.bytes())
 		rigSum := r.text()
-		h.TrialText = r.bytes()
+		h.TrialText = bytes.Clone(r.bytes())
 		trialSum := r.text()
 		groupText, stationText := r.text(), r.text()
 		if r.err != nil {

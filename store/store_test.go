@@ -306,7 +306,7 @@ func TestOpenRefuses(t *testing.T) {
 		{"short", whole[:99], "not a trial file", ErrNotTrial},
 		{"text", []byte(strings.Repeat("t_s,vacuum_kPa\n", 20)), "not a trial file", ErrNotTrial},
 		{"other database", foreign, "not a trial file", ErrNotTrial},
-		{"newer", changed(60, formatVersion+1), "format 4, this one reads up to 3", ErrNewer},
+		{"newer", changed(60, formatVersion+1), "format 5, this one reads up to 4", ErrNewer},
 		{"version 0", changed(60, 0), "format 0 does not exist", ErrNotTrial},
 		{"header alone", whole[:100], "damaged", ErrDamaged},
 		{"cut off", whole[:len(whole)/4096/2*4096], "damaged", ErrDamaged},
@@ -522,18 +522,43 @@ func TestPicksComeBack(t *testing.T) {
 	_, err = reader.NewSet("", "")
 	require.ErrorIs(t, err, ErrReadOnly)
 	require.NoError(t, reader.Close())
+}
 
-	// As somebody with a database shell reads it.
-	db, err := sql.Open("sqlite", trial.Path())
-	require.NoError(t, err)
-	defer db.Close()
-	var sealTimeS, u float64
-	var delay *float64
-	require.NoError(t, db.QueryRow(`SELECT f.value, f.u, d.value FROM picks p JOIN figures f ON f.pick = p.id AND f.name = 'seal_time_s'
-		LEFT JOIN figures d ON d.pick = p.id AND d.name = 'response_delay_s' WHERE p.pick_set = 1 AND p.station = 'right' AND p.n = 2`).Scan(&sealTimeS, &u, &delay))
-	assert.Equal(t, 0.118, sealTimeS)
-	assert.Equal(t, figure(0.118).U, u)
-	assert.Nil(t, delay)
+// One pass gives the batches, or the columns that are wanted of them, in memory that is used
+// again.
+func TestPass(t *testing.T) {
+	trial := newTrial(t, header())
+	for _, c := range commits(rand.New(rand.NewPCG(5, 5)), 130) { // three merged blocks of a group, and short ones
+		require.NoError(t, trial.Append(c))
+	}
+	want := readAll(t, trial)
+	for _, wanted := range []func(*sample.Channel) bool{nil, func(c *sample.Channel) bool { return c.Name == "vacuum right" }} {
+		n := 0
+		for b, err := range trial.Pass(wanted) {
+			require.NoError(t, err)
+			require.Less(t, n, len(want))
+			x := want[n]
+			x.Counts = slices.Clone(x.Counts)
+			for c := range x.Counts {
+				if wanted != nil && !wanted(&header().Groups[x.Group].Channels[c]) {
+					require.Nil(t, b.Counts[c])
+					x.Counts[c] = nil
+				}
+			}
+			requireSame(t, []sample.Batch{x}, []sample.Batch{b})
+			for _, column := range append(b.Counts, b.T, b.Half) { // nobody sees this
+				for i := range column {
+					column[i] = -77
+				}
+			}
+			n++
+		}
+		require.Equal(t, len(want), n)
+	}
+	require.NoError(t, trial.Close())
+	for _, err := range trial.Pass(nil) {
+		require.ErrorIs(t, err, fs.ErrClosed)
+	}
 }
 
 // Picks may be stored while batches are read: that is re-analysis.

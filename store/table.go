@@ -10,6 +10,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // A table of the trial file. Every row ends in crc, its checksum; the table tally holds
@@ -76,6 +77,9 @@ var (
 	latenessTable = &table{name: "lateness", columns: []string{
 		"id INTEGER PRIMARY KEY", "from_ns INTEGER NOT NULL", "to_ns INTEGER NOT NULL", "bus TEXT NOT NULL", "device TEXT NOT NULL",
 		"polls INTEGER NOT NULL", "merged INTEGER NOT NULL", "errors INTEGER NOT NULL", "p50_s ANY", "p99_s ANY", "max_s ANY"}}
+	// Format 4.
+	pickFigureTable = &table{name: "pick_figures", columns: []string{"pick INTEGER PRIMARY KEY", "data BLOB NOT NULL"}}
+
 	tallyTable = &table{name: "tally", key: "name", columns: []string{
 		"name TEXT NOT NULL", "row_count INTEGER NOT NULL", "crc_sum INTEGER NOT NULL"}}
 )
@@ -86,6 +90,7 @@ var addedBy = [][]*table{
 	{headerTable, blockTable, runTable, setupTable, pieceTable, noteTable, setTable, pickTable, figureTable, eventTable},
 	{analysisTable, finishedTable, outboxTable, deliveryTable, parkedTable},
 	{spoiledTable, noteRunTable, benchTable, clockTable, latenessTable},
+	{pickFigureTable},
 }
 
 // tallied returns the tables of a format that tally counts, in the order of FORMAT.md.
@@ -126,25 +131,14 @@ func (tb *table) insertStatement() string {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
+var checksumBuffers = sync.Pool{New: func() any { return new([]byte) }}
+
 // checksum returns the CRC-32C of a row: the table's name, then each value with a letter
 // for its type. Values are nil, int64, float64, string or []byte.
 func (tb *table) checksum(values []any) (int64, error) {
-	var small [256]byte // most rows are as short
-	b := small[:0]
-	size := len(tb.name)
-	for _, v := range values {
-		size += 9
-		switch v := v.(type) {
-		case string:
-			size += len(v)
-		case []byte:
-			size += len(v)
-		}
-	}
-	if size > len(small) {
-		b = make([]byte, 0, size)
-	}
-	b = append(b, tb.name...)
+	buffer := checksumBuffers.Get().(*[]byte)
+	b, sum := append((*buffer)[:0], tb.name...), uint32(0)
+	defer func() { *buffer = b; checksumBuffers.Put(buffer) }()
 	for _, v := range values {
 		switch v := v.(type) {
 		case nil:
@@ -158,12 +152,13 @@ func (tb *table) checksum(values []any) (int64, error) {
 			b = append(b, v...)
 		case []byte:
 			b = binary.LittleEndian.AppendUint64(append(b, 'b'), uint64(len(v)))
-			b = append(b, v...)
+			sum = crc32.Update(crc32.Update(sum, castagnoli, b), castagnoli, v)
+			b = b[:0]
 		default:
 			return 0, fmt.Errorf("%w: table %s: value of type %T", ErrDamaged, tb.name, v)
 		}
 	}
-	return int64(crc32.Checksum(b, castagnoli)), nil
+	return int64(crc32.Update(sum, castagnoli, b)), nil
 }
 
 // stored returns v as the file holds it: NaN as NULL, integers as int64.
@@ -226,7 +221,7 @@ func (r *row) float() float64 {
 	return next[float64](r)
 }
 
-// bytes returns a blob, nil where it is NULL.
+// bytes returns a blob, which is valid as long as the row, nil where it is NULL.
 func (r *row) bytes() []byte {
 	if r.null() {
 		return nil
@@ -248,8 +243,16 @@ type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 }
 
+// A borrower takes a value that is valid until the next Scan: blobs are not copied.
+type borrower struct{ into *any }
+
+func (b borrower) Scan(v any) error {
+	*b.into = v
+	return nil
+}
+
 // rows yields the rows that clause selects (such as "WHERE n = ? ORDER BY n"), each with
-// its checksum verified. The first error ends it.
+// its checksum verified, and valid until the next one. The first error ends it.
 func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, error] {
 	return func(yield func(*row, error) bool) {
 		found, err := q.QueryContext(context.Background(), "SELECT * FROM "+tb.name+" "+clause, args...)
@@ -259,12 +262,12 @@ func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, err
 		}
 		defer found.Close()
 		width := len(tb.columns) + 1
-		targets := make([]any, width)
+		values, targets := make([]any, width), make([]any, width)
+		for i := range values {
+			targets[i] = borrower{&values[i]}
+		}
+		r := &row{table: tb, values: values[:width-1]}
 		for found.Next() {
-			values := make([]any, width)
-			for i := range values {
-				targets[i] = &values[i]
-			}
 			if err := found.Scan(targets...); err != nil {
 				yield(nil, fmt.Errorf("%w: table %s: %w", ErrDamaged, tb.name, err))
 				return
@@ -277,7 +280,7 @@ func (tb *table) rows(q querier, clause string, args ...any) iter.Seq2[*row, err
 				yield(nil, err)
 				return
 			}
-			r := &row{table: tb, values: values[:width-1], crc: sum}
+			r.crc, r.at, r.err = sum, 0, nil
 			if !yield(r, nil) {
 				return
 			}

@@ -113,7 +113,7 @@ func (s *Server) readAll() {
 		s.readErr = s.catalog.read()
 	}()
 	defer close(s.drawn)
-	s.drawnErr = s.pyramid.read(s.file.Batches())
+	s.drawnErr = s.pyramid.read(s.file.Pass(nil))
 }
 
 // ready waits until the picks are known.

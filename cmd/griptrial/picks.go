@@ -203,7 +203,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 	if o.json {
 		return report.WriteJSON(w, out)
 	}
-	if err := drawTraces(t.Batches(), t.Header().Groups, rows); err != nil {
+	if err := drawTraces(t.Pass(func(c *sample.Channel) bool { return c.Kind == sample.Vacuum }), t.Header().Groups, rows); err != nil {
 		return err
 	}
 	return report.Measured(w, path, out, rows, kept)

@@ -241,7 +241,7 @@ func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 	if in.Around, err = report.Circumstances(file); err != nil {
 		return err
 	}
-	in.Survey, err = record.NewSurvey(file.Batches(), in.Header.Groups, report.ChooseTraces(in.Trial), in.Events, report.TraceParts)
+	in.Survey, err = record.NewSurvey(file.Pass(record.Surveyed), in.Header.Groups, report.ChooseTraces(in.Trial), in.Events, report.TraceParts)
 	if err != nil {
 		return err
 	}

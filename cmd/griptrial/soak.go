@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze/compare"
 	"griptrial/config"
 	"griptrial/report"
@@ -92,7 +93,7 @@ func readLine(path string) (*compare.Line, error) {
 	}
 	defer file.Close()
 	line := compare.NewLine(file.Header().Groups)
-	for b, err := range file.Batches() {
+	for b, err := range file.Pass(func(c *sample.Channel) bool { return c.Kind.Switched() }) {
 		if err != nil {
 			return nil, err
 		}
