@@ -146,10 +146,12 @@ func (l *rtu) close() {
 	}
 }
 
-// hear listens for other masters.
+// hear listens for other masters. A single answer is none: it is late, to a request of a
+// program that has just closed the port. After it the listening begins anew.
 func (l *rtu) hear(ctx context.Context) error {
 	until := time.Now().Add(l.listen)
 	l.n = 0
+	late := false
 	for l.listen > 0 && ctx.Err() == nil {
 		err := l.receive(until)
 		if errors.Is(err, os.ErrDeadlineExceeded) {
@@ -159,6 +161,10 @@ func (l *rtu) hear(ctx context.Context) error {
 			return err
 		}
 		if f, ok := firstFrame(l.buf[:l.n]); ok {
+			if !late && !isRequest(f) && bytes.HasSuffix(l.buf[:l.n], f) {
+				late, l.n, until = true, 0, time.Now().Add(l.listen)
+				continue
+			}
 			return fmt.Errorf("%w: heard unit %d, function %02X; nothing was sent", ErrForeign, f[0], f[1])
 		}
 		l.makeRoom()

@@ -456,7 +456,9 @@ func TestListensBeforeTheFirstByte(t *testing.T) {
 		{"nothing", "", ""},
 		{"a glitch", "00ff", ""},
 		{"a request", "+0503006b0003", "heard unit 5, function 03; nothing was sent"},
-		{"an answer", "+050306022b00000064", "heard unit 5, function 03; nothing was sent"},
+		{"a late answer", "+050306022b00000064", ""},
+		{"an answer and the next request", "+050306022b00000064 +0503006b0003", "heard unit 5, function 03; nothing was sent"},
+		{"two answers", "+050306022b00000064 +050306022b00000064", "heard unit 5, function 03; nothing was sent"},
 		{"a write", "+0506000100ff", "heard unit 5, function 06; nothing was sent"},
 		{"a frame cut at its begin", "022b00000064c8ba +0503006b0003", "heard unit 5, function 03; nothing was sent"},
 		{"something else", "24312c322c332a", "heard 7 bytes that are no Modbus frame at these settings of the line; nothing was sent"},
@@ -472,6 +474,7 @@ func TestListensBeforeTheFirstByte(t *testing.T) {
 					time.Sleep(900 * time.Millisecond)
 					for _, w := range strings.Fields(c.heard) {
 						line.Write(bytesOf(t, w))
+						time.Sleep(10 * time.Millisecond)
 					}
 					got := readEight(line) != nil
 					line.Write(bytesOf(t, "+1103020005"))

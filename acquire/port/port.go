@@ -93,6 +93,7 @@ func openSerial(bus *config.Bus) (Stream, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", name, err)
 	}
+	p.ResetInputBuffer() // an answer to a program before this one
 	return &serialPort{Port: p}, nil
 }
 

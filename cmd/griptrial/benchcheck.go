@@ -84,24 +84,32 @@ func benchCheck(ctx context.Context, in io.Reader, w io.Writer, rig *config.Rig,
 	return showBenchCheck(w, results, before)
 }
 
-// takeBenchCheck leads through the steps and returns their results.
+// takeBenchCheck leads through the steps and returns their results. A step that cannot be
+// measured is tried again when Enter is pressed: those before it are not lost.
 func takeBenchCheck(ctx context.Context, ask *bufio.Scanner, w io.Writer, rig *config.Rig, steps []bench.Step) ([]bench.Result, error) {
 	var results []bench.Result
 	for i := range steps {
 		s := &steps[i]
-		if s.Do != "" {
-			fmt.Fprintf(w, "station %s, %s: %s, then press Enter: ", s.Station, s.Name, s.Do)
-			_, err := answer(ctx, ask)
-			fmt.Fprintln(w)
-			if err != nil {
+		for do := s.Do; ; {
+			if do != "" {
+				fmt.Fprintf(w, "station %s, %s: %s, then press Enter: ", s.Station, s.Name, do)
+				_, err := answer(ctx, ask)
+				fmt.Fprintln(w)
+				if err != nil {
+					return nil, err
+				}
+			}
+			values, err := readValues(ctx, rig, s.Place, time.Duration(s.LengthS*float64(time.Second)))
+			if err == nil {
+				results = append(results, s.Judge(values))
+				break
+			}
+			if ctx.Err() != nil {
 				return nil, err
 			}
+			fmt.Fprintf(w, "not measured: %v\n", err)
+			do = "see to that"
 		}
-		values, err := readValues(ctx, rig, s.Place, time.Duration(s.LengthS*float64(time.Second)))
-		if err != nil {
-			return nil, err
-		}
-		results = append(results, s.Judge(values))
 	}
 	return results, nil
 }

@@ -265,6 +265,49 @@ buses:
 	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, benchOptions{}), "the input ended")
 }
 
+// A step that nobody answers is asked for again: what was measured before it is not lost.
+func TestBenchStepIsTriedAgain(t *testing.T) {
+	var value atomic.Uint32
+	value.Store(3)
+	rig, err := config.ParseRig("rig.yaml", []byte(`name: bench
+stations: [{name: left}, {name: right}]
+buses:
+  - {name: block, kind: modbus-tcp, address: 192.0.2.20:502, devices: [{name: io, channels: [{name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
+  - {name: gone, kind: modbus-tcp, address: 192.0.2.21:502, devices: [{name: other, channels: [{name: q, kind: vacuum, station: right, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
+`))
+	require.NoError(t, err)
+	rig.Buses[0].Address = registers(t, &value)
+	rig.Buses[1].Address = "127.0.0.1:1"
+	var steps []bench.Step
+	for _, s := range bench.Steps(rig) {
+		if s.LengthS = 0.1; s.Name == "zero" {
+			steps = append(steps, s)
+		}
+	}
+	require.Len(t, steps, 2)
+	var out bytes.Buffer
+	back := &onRead{lines: 3, then: func() { rig.Buses[1].Address = rig.Buses[0].Address }}
+	results, err := takeBenchCheck(t.Context(), bufio.NewScanner(back), &out, rig, steps)
+	require.NoError(t, err, out.String())
+	require.Len(t, results, 2)
+	assert.InDelta(t, 0.3, results[1].Value, 1e-9)
+	assert.Equal(t, 1, strings.Count(out.String(), "not measured: "), out.String())
+	assert.Contains(t, out.String(), "station right, zero: see to that, then press Enter: ")
+}
+
+// An onRead is somebody who presses Enter, and before the last time does something.
+type onRead struct {
+	lines int
+	then  func()
+}
+
+func (r *onRead) Read(b []byte) (int, error) {
+	if r.lines--; r.lines == 0 {
+		r.then()
+	}
+	return copy(b, "\n"), nil
+}
+
 // A recording with its bench checks: both are in the trial file with the drift, verify and
 // picks show them with how polling went; a check that fails before ends it before anything
 // is recorded, and one made later goes into the file too.
