@@ -15,8 +15,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/creack/pty"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/term"
 
 	"griptrial/acquire/bench"
 	"griptrial/config"
@@ -265,33 +267,55 @@ buses:
 	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, benchOptions{}), "the input ended")
 }
 
-// A step that nobody answers is asked for again: what was measured before it is not lost.
+// A step that cannot be measured, here for another master on the line, is asked for again: what
+// was measured before it is not lost.
 func TestBenchStepIsTriedAgain(t *testing.T) {
+	master, slave, err := pty.Open()
+	require.NoError(t, err)
+	t.Cleanup(func() { master.Close(); slave.Close() })
+	_, err = term.MakeRaw(int(slave.Fd()))
+	require.NoError(t, err)
 	var value atomic.Uint32
 	value.Store(3)
 	rig, err := config.ParseRig("rig.yaml", []byte(`name: bench
 stations: [{name: left}, {name: right}]
 buses:
-  - {name: block, kind: modbus-tcp, address: 192.0.2.20:502, devices: [{name: io, channels: [{name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
-  - {name: gone, kind: modbus-tcp, address: 192.0.2.21:502, devices: [{name: other, channels: [{name: q, kind: vacuum, station: right, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
+  - {name: block, kind: modbus-tcp, address: 192.0.2.20:502, devices: [{name: io, unit: 1, channels: [{name: p, kind: vacuum, station: left, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
+  - {name: line, kind: modbus-rtu, address: `+slave.Name()+`, serial: {baud: 38400, parity: none, stop_bits: 2}, devices: [{name: other, unit: 1, interval: 20 ms, channels: [{name: q, kind: vacuum, station: right, at: cup, reads: vacuum, register: {table: input, address: 0, type: u16}, scale: 0.1 kPa}]}]}
 `))
 	require.NoError(t, err)
 	rig.Buses[0].Address = registers(t, &value)
-	rig.Buses[1].Address = "127.0.0.1:1"
+	framed := func(b ...byte) []byte { return binary.LittleEndian.AppendUint16(b, config.CRC16(b)) }
+	var gone atomic.Bool
+	go func() { // another master, and when that has gone the device
+		for !gone.Load() {
+			master.Write(framed(5, 3, 0, 1, 0, 1))
+			time.Sleep(100 * time.Millisecond)
+		}
+		for request := make([]byte, 8); ; {
+			if _, err := io.ReadFull(master, request); err != nil {
+				return
+			}
+			master.Write(framed(1, 4, 2, 0, 7))
+		}
+	}()
 	var steps []bench.Step
 	for _, s := range bench.Steps(rig) {
-		if s.LengthS = 0.1; s.Name == "zero" {
+		if s.LengthS = 0.2; s.Name == "zero" {
 			steps = append(steps, s)
 		}
 	}
 	require.Len(t, steps, 2)
 	var out bytes.Buffer
-	back := &onRead{lines: 3, then: func() { rig.Buses[1].Address = rig.Buses[0].Address }}
-	results, err := takeBenchCheck(t.Context(), bufio.NewScanner(back), &out, rig, steps)
+	results, err := takeBenchCheck(t.Context(), bufio.NewScanner(&onRead{lines: 3, then: func() { gone.Store(true); time.Sleep(200 * time.Millisecond) }}), &out, rig, steps)
 	require.NoError(t, err, out.String())
 	require.Len(t, results, 2)
-	assert.InDelta(t, 0.3, results[1].Value, 1e-9)
+	for i, want := range []float64{0.3, 0.7} {
+		require.NotNil(t, results[i].Value, "%s %s", results[i].Why, out.String())
+		assert.InDelta(t, want, *results[i].Value, 1e-9)
+	}
 	assert.Equal(t, 1, strings.Count(out.String(), "not measured: "), out.String())
+	assert.Contains(t, out.String(), "heard unit 5, function 03")
 	assert.Contains(t, out.String(), "station right, zero: see to that, then press Enter: ")
 }
 
