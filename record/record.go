@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -270,16 +271,26 @@ func (l *loop) judged(b []sample.Batch) error {
 			return err
 		}
 	}
-	for _, p := range j.Picks {
+	// A run begins where the last pick of the one before ended, however much was committed since.
+	ended := slices.SortedStableFunc(slices.Values(j.Picks), func(a, b pick.Pick) int { return cmp.Compare(a.EndS, b.EndS) })
+	for _, p := range ended {
 		l.done[slices.Index(l.Stations.names, p.Station)]++
-	}
-	for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.run) {
-		if err := l.startRun(l.at); err != nil {
-			return err
+		for l.Control == nil && l.Plan != nil && l.run < l.Plan.Runs() && l.reached(l.run) {
+			if err := l.startRun(endNS(p, l.at)); err != nil {
+				return err
+			}
 		}
 	}
 	l.tell(j, b)
 	return nil
+}
+
+// endNS returns the end of a pick on the clock of stamps, atNS where it is not known.
+func endNS(p pick.Pick, atNS int64) int64 {
+	if math.IsNaN(p.EndS) {
+		return atNS
+	}
+	return min(atNS, int64(math.Round(p.EndS*1e9)))
 }
 
 // tell lets others know how far the recording has come.

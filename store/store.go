@@ -328,12 +328,13 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 	}
 	options := readOnly + "&_pragma=busy_timeout(5000)&_pragma=cell_size_check(1)"
 	if wal {
-		_, errWAL := os.Stat(c.path + "-wal")
+		info, errWAL := os.Stat(c.path + "-wal")
 		_, errSHM := os.Stat(c.path + "-shm")
+		noSHM := errors.Is(errSHM, fs.ErrNotExist)
 		switch {
-		case errors.Is(errWAL, fs.ErrNotExist), headerOnly(c.path + "-wal"):
-			options = "mode=ro&immutable=1" // else SQLite would make a WAL to read
-		case errors.Is(errSHM, fs.ErrNotExist):
+		case errors.Is(errWAL, fs.ErrNotExist), noSHM && errWAL == nil && info.Size() <= walHeader, headerOnly(c.path + "-wal"):
+			options = "mode=ro&immutable=1" // there is nothing in a WAL, and SQLite would make one to read
+		case noSHM:
 			return nil, noIndex(c.path)
 		}
 	}
@@ -344,14 +345,15 @@ func (c connector) Connect(context.Context) (driver.Conn, error) {
 	return (&sqlite.Driver{}).Open(a)
 }
 
+const walHeader = 32 // bytes before the first frame (sqlite.org/fileformat2.html, 4.1)
+
 // headerOnly reports whether a WAL ends behind its header and stays like this: a recorder was
 // killed before its first frame. SQLite tries such a file for ten seconds and gives up with
 // "locking protocol" where it must not write. A recorder that lives goes on.
 func headerOnly(wal string) bool {
-	const header = 32 // sqlite.org/fileformat2.html, 4.1
 	for range 10 {
 		info, err := os.Stat(wal)
-		if err != nil || info.Size() != header {
+		if err != nil || info.Size() != walHeader {
 			return false
 		}
 		time.Sleep(20 * time.Millisecond)

@@ -256,7 +256,11 @@ func pollFor(ctx context.Context, w io.Writer, buses []busSource, length time.Du
 			if s := group.Channels[0].IntervalS; s > 0 {
 				asked = fmt.Sprintf("%.1f", 1/s)
 			}
-			fmt.Fprintf(t, "%s\t%s\t%.1f\t%v\t%d\t%s\n", group.Name, asked, x.rate(),
+			reached := "too short" // see --for
+			if r := x.rate(); !math.IsNaN(r) {
+				reached = fmt.Sprintf("%.1f", r)
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\t%v\t%d\t%s\n", group.Name, asked, reached,
 				time.Duration(x.half).Round(10*time.Microsecond), x.faults, x.refreshes(group))
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/schollz/progressbar/v3"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze/pick"
 	"griptrial/config"
 	"griptrial/record"
@@ -21,10 +22,19 @@ type progress struct {
 	bar   *progressbar.ProgressBar // nil where there is no terminal or nothing planned
 	picks []pick.Pick
 	run   int
+	rests map[string]int // by station: the last run of which it was told that it should rest
+
+	groups []sample.Group
+	out    map[int]int64 // groups of which it was told that they give nothing, since when
+	told   map[int]int64 // when that was told last
 }
 
-func newProgress(w io.Writer, rig *config.Rig, plan *record.Plan) *progress {
-	p := &progress{w: w, rig: rig, plan: plan}
+// tellEvery is how often it is told, at most, that one group gives nothing: on a bad line
+// single answers are lost all the time.
+const tellEvery = int64(time.Minute)
+
+func newProgress(w io.Writer, rig *config.Rig, plan *record.Plan, groups []sample.Group) *progress {
+	p := &progress{w: w, rig: rig, plan: plan, groups: groups, rests: map[string]int{}, out: map[int]int64{}, told: map[int]int64{}}
 	n := 0
 	for _, s := range rig.Stations {
 		n += plan.Picks(s.Name, plan.Runs())
@@ -54,8 +64,34 @@ func (p *progress) committed(x record.Progress) {
 		}
 		p.line(fmt.Sprintf("run %d of %d, piece %s · %s", x.Run, p.plan.Runs(), r.Piece, strings.Join(on, " · ")))
 	}
+	for i, s := range p.rig.Stations {
+		if x.Run < 1 || x.Run > p.plan.Runs() || p.plan.ByOperator() || p.plan.Trial().Runs[x.Run-1].Setups[s.Name] != "" {
+			continue
+		}
+		if x.Begun[i] > p.plan.Picks(s.Name, x.Run) && p.rests[s.Name] < x.Run {
+			p.rests[s.Name] = x.Run
+			p.line(fmt.Sprintf("station %s should rest in run %d, and picks: that counts for its next run (--operator leaves such picks out)", s.Name, x.Run))
+		}
+	}
+	p.outages(x.Batches)
 	if p.bar != nil {
 		p.bar.Set(len(p.picks))
+	}
+}
+
+// outages tells when a group gives nothing any more and when it is back.
+func (p *progress) outages(batches []sample.Batch) {
+	for _, b := range batches {
+		since, out := p.out[b.Group]
+		last, before := p.told[b.Group]
+		switch {
+		case b.Fault != "" && !out && (!before || b.FaultNS-last >= tellEvery):
+			p.out[b.Group], p.told[b.Group] = b.FaultNS, b.FaultNS
+			p.line(fmt.Sprintf("%s: %s", p.groups[b.Group].Name, b.Fault))
+		case len(b.T) > 0 && out:
+			delete(p.out, b.Group)
+			p.line(fmt.Sprintf("%s: back after %s", p.groups[b.Group].Name, time.Duration(b.T[0]-since).Round(10*time.Millisecond)))
+		}
 	}
 }
 

@@ -207,7 +207,7 @@ func (r *recording) run(ctx context.Context) (err error) {
 		}
 	}
 
-	show := newProgress(r.stderr, r.rig, plan)
+	show := newProgress(r.stderr, r.rig, plan, record.Groups(sources))
 	own := newMetrics(buses, r.rig)
 	if r.metrics != "" {
 		stop, err := own.serve(r.metrics)

@@ -351,7 +351,7 @@ func (o *simulateOptions) record(ctx context.Context, stderr io.Writer, rig *con
 		return err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	show := newProgress(stderr, rig, plan)
+	show := newProgress(stderr, rig, plan, source.Groups())
 	rec := record.Recorder{File: file, Sources: []record.Source{source}, Stations: stations, Plan: plan, Committed: show.committed}
 	err = rec.Run(ctx)
 	show.end()
