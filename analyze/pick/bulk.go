@@ -12,7 +12,7 @@ import (
 func (k *Tracker) quiet(end int) int {
 	r := &k.trace
 	i := k.next
-	if r.gapBefore(i) || k.careful {
+	if r.gapBefore(i) || math.IsNaN(k.lastMT) || k.careful {
 		return i
 	}
 	for _, x := range k.later { // the sample behind the first that is due finds it

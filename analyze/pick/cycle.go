@@ -114,8 +114,15 @@ func (k *Tracker) step(i int) {
 	if len(k.later) > 0 {
 		k.refine(t, gap)
 	}
+	from := prevT
+	if math.IsNaN(prevT) { // vacuum may come later than the channels that tell of picks
+		if from = k.firstEdge(); t-from > k.gapLimit {
+			gap = true
+			k.gaps = append(k.gaps, Gap{FromS: from, ToS: t, Cause: k.early})
+		}
+	}
 	if gap {
-		k.gapAt(prevT, t)
+		k.gapAt(from, t)
 	}
 	p := k.now
 	if p == nil {
@@ -307,9 +314,37 @@ func (k *Tracker) event(t float64, kind EventKind, p *cycle) {
 func (k *Tracker) gapAt(from, to float64) {
 	p := k.now
 	k.event(from, GapSeen, p)
-	if p == nil {
-		return
+	if p != nil {
+		k.missing(p, from, to)
 	}
+}
+
+// firstEdge returns the time of the first sample of a switched channel; +Inf without one.
+func (k *Tracker) firstEdge() float64 {
+	t := math.Inf(1)
+	for _, s := range k.switches {
+		t = min(t, s.first)
+	}
+	return t
+}
+
+// silent has a pick take the time up to t as missing where t lies in a gap whose end has not
+// been judged: the pick is over before the vacuum is heard again.
+func (k *Tracker) silent(p *cycle, t float64) {
+	from, to, gap := k.lastMT, t, false
+	if math.IsNaN(from) {
+		from = k.firstEdge()
+	}
+	if r := &k.trace; k.next < r.len() {
+		to, gap = r.time(k.next), r.gapBefore(k.next)
+	}
+	if gap || to-from > k.gapLimit {
+		k.missing(p, from, t)
+	}
+}
+
+// missing marks a pick that has no samples between times from and to.
+func (k *Tracker) missing(p *cycle, from, to float64) {
 	p.TouchedByGap = true
 	p.flats.cut()
 	switch end := p.holdTo; {
@@ -331,8 +366,14 @@ func (k *Tracker) seal(p *cycle, w *watch) {
 	p.unseen = w.inGap
 	p.sealT = w.since
 	k.findContact(p, w)
-	from := p.countFrom
-	if from.ok() && w.since-from.t > k.set.SealLimitS {
+	at := w.since
+	if p.unseen { // as early as can be
+		at = p.beganT
+		if i := w.at - 1; i >= k.trace.base {
+			at = k.trace.time(i)
+		}
+	}
+	if from := p.countFrom; from.ok() && at-from.t > k.set.SealLimitS {
 		p.late = true
 	}
 	if !p.unseen {
@@ -643,6 +684,7 @@ func (k *Tracker) edge(kind sample.Kind, e edge) {
 			k.closeLeakDown(p, e.t, true) // evacuated again during the hold
 		case e.on:
 			if p != nil {
+				k.silent(p, e.t)
 				k.end(p, e.t, "")
 			}
 			k.begin(e.at, e.t)
@@ -793,10 +835,8 @@ func (k *Tracker) end(p *cycle, t float64, where string) {
 		p.Outcome = Dropped
 	case p.phase == leaving && p.letGo:
 		p.Outcome = Released
-	case p.blindS > (min(p.leftT, t)-p.beganT)/2:
-		p.Outcome = Open // nobody saw whether it sealed
 	case p.phase == leaving || p.phase == approach:
-		p.Outcome = Unsealed
+		p.Outcome = p.unsealed(t)
 	default: // sealed and lost, and no channel tells why
 		p.Outcome, p.EndedAt = Ended, where
 		if where == "" {
@@ -809,6 +849,15 @@ func (k *Tracker) end(p *cycle, t float64, where string) {
 		k.closeAside(p, false)
 	}
 	k.close(p, t)
+}
+
+// unsealed returns the outcome at time t of a pick that was not seen to seal: Open where it was
+// not seen for most of the time in which it might have.
+func (p *cycle) unsealed(t float64) Outcome {
+	if p.blindS > (min(p.leftT, t)-p.beganT)/2 {
+		return Open
+	}
+	return Unsealed
 }
 
 // close hands the pick on to be settled. Without a supply channel a stretch of vacuum that
@@ -832,6 +881,9 @@ func (k *Tracker) finishCycle() {
 	t := k.lastMT
 	k.now = nil
 	p.endT = t
+	if p.phase == leaving {
+		k.silent(p, k.passed)
+	}
 	switch {
 	case p.late:
 		p.Outcome = Unsealed
@@ -840,9 +892,9 @@ func (k *Tracker) finishCycle() {
 	case p.phase == leaving && p.letGo:
 		p.Outcome = Released
 	case p.phase == leaving:
-		p.Outcome = Unsealed
+		p.Outcome = p.unsealed(p.leftT)
 	case p.phase == approach && p.start.ok() && t-p.start.t > k.set.SealLimitS:
-		p.Outcome = Unsealed
+		p.Outcome = p.unsealed(t)
 	default:
 		p.Outcome = Open
 	}

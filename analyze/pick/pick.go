@@ -16,7 +16,7 @@ const (
 	Dropped  Outcome = "dropped"  // lost with no release commanded
 	Unsealed Outcome = "unsealed" // no seal before the seal limit, the supply's end or the return to idle
 	Ended    Outcome = "ended"    // lost or let go: no channel can tell which
-	Open     Outcome = "open"     // the recording ended first
+	Open     Outcome = "open"     // the recording ended first, or a gap hid whether it sealed
 )
 
 // A Pick is one cycle at one station. Instants are seconds of the trial's time, NaN where

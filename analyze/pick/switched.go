@@ -19,6 +19,7 @@ type edge struct {
 type switched struct {
 	kind   sample.Kind
 	ch     sample.Channel
+	first  float64 // stamp of the first sample; +Inf before it
 	passed float64
 	half   int64 // of the last stamp, ns
 	last   int64 // raw count
@@ -39,7 +40,7 @@ type switched struct {
 }
 
 func newSwitched(c sample.Channel, set *Settings) *switched {
-	s := &switched{kind: c.Kind, ch: c, passed: math.Inf(-1), gapLimit: gapLimit(c), brief: set.Explain == nil}
+	s := &switched{kind: c.Kind, ch: c, first: math.Inf(1), passed: math.Inf(-1), gapLimit: gapLimit(c), brief: set.Explain == nil}
 	kind := string(c.Kind)
 	s.says = [3]string{"edge of " + kind + " between samples", "stamp of " + kind, "refresh of " + kind}
 	if i := c.SamplingS(); i > 0 {
@@ -114,6 +115,7 @@ func (s *switched) take(b sample.Batch, times []float64, counts []int64) {
 		on := s.ch.On(n)
 		if on != s.on || !s.known {
 			t := times[i]
+			s.first = min(s.first, t)
 			mid := (s.passed + t) / 2
 			switch {
 			case s.known && (s.fault || t-s.passed > s.gapLimit): // nothing is interpolated across a gap

@@ -57,6 +57,7 @@ type Tracker struct {
 	noise     noise
 	vacPassed float64 // stamp of the last vacuum sample or fault
 	fault     string  // cause of the fault since the last vacuum sample
+	early     string  // of the one before the first
 	gapLimit  float64
 	lastGap   int     // index of the first sample after the last gap
 	next      int     // index of the first sample not yet judged
@@ -267,6 +268,8 @@ func (k *Tracker) takeVacuum(b sample.Batch, counts []int64) {
 				gap = true
 				k.lastGap = k.trace.len()
 				k.gaps = append(k.gaps, Gap{FromS: k.trace.time(k.trace.len() - 1), ToS: t, Cause: k.fault})
+			} else {
+				k.early = k.fault
 			}
 			k.fault = ""
 		}

@@ -466,3 +466,87 @@ func TestDropStatistics(t *testing.T) {
 		drops, missed, bound(drops), none, falseDrops, bound(none), seed)
 	assert.InDelta(t, 100*3/float64(drops), bound(drops), 0.01*bound(drops), "3/n")
 }
+
+// Where nobody saw the vacuum, nobody can say that a pick did not seal: before the first vacuum
+// sample, within a gap and after the last sample alike, whatever the size of batches.
+func TestPicksWithoutVacuumSamplesAreNotJudged(t *testing.T) {
+	// 30 kPa are met 0.05·ln 2 s after each start; the second and the last pick never seal.
+	b := bench{intervalS: 0.01, stepKPa: 0.005, switches: map[sample.Kind]func(float64) bool{
+		sample.Supply: func(x float64) bool { return math.Mod(x, 2) >= 0.2 && math.Mod(x, 2) < 0.9 }},
+		vacuum: func(x float64) float64 {
+			if x > 2 && x < 4 {
+				return 0
+			}
+			return shape(piece{0.2, 60, 0.05}, piece{0.9, 0, 0.03})(math.Mod(x, 2))
+		}}
+	for _, c := range []struct {
+		name     string
+		heard    func(x float64) bool
+		outcomes []Outcome
+		touched  []bool
+		gaps     []Gap
+	}{
+		{"all heard", func(float64) bool { return true }, []Outcome{Released, Unsealed, Released}, []bool{false, false, false}, nil},
+		{"vacuum begins after the first pick", func(x float64) bool { return x > 1.1 },
+			[]Outcome{Open, Unsealed, Released}, []bool{true, false, false}, []Gap{{FromS: 0, ToS: 1.11}}},
+		{"vacuum begins after the second start", func(x float64) bool { return x > 2.3 },
+			[]Outcome{Open, Unsealed, Released}, []bool{true, true, false}, []Gap{{FromS: 0, ToS: 2.31}}},
+		{"vacuum begins in the hold", func(x float64) bool { return x > 0.5 },
+			[]Outcome{Released, Unsealed, Released}, []bool{true, false, false}, []Gap{{FromS: 0, ToS: 0.51}}},
+		{"vacuum begins a little late", func(x float64) bool { return x > 0.15 },
+			[]Outcome{Released, Unsealed, Released}, []bool{false, false, false}, nil},
+		{"a gap about the second pick and the third start", func(x float64) bool { return x < 2 || x > 4.5 },
+			[]Outcome{Released, Open, Released}, []bool{false, true, true}, []Gap{{FromS: 1.99, ToS: 4.51}}},
+		{"vacuum ends before the last pick", func(x float64) bool { return x < 4 },
+			[]Outcome{Released, Unsealed, Open}, []bool{false, false, true}, nil},
+		{"no vacuum at all", func(float64) bool { return false }, []Outcome{Open, Open, Open}, []bool{true, true, true}, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var first string
+			for _, size := range []int{1, 7, 50, 1000} {
+				for _, careful := range []bool{false, true} {
+					b := b
+					b.batch = size
+					k, err := New(Settings{Station: "A", RequiredKPa: require30}, b.groups())
+					require.NoError(t, err)
+					k.careful = careful
+					b.run(0, 6, func(x sample.Batch) {
+						for i, ns := range x.T {
+							if !c.heard(seconds(ns)) {
+								x.Counts[0][i] = sample.Missing
+							}
+						}
+						k.Push(x)
+					})
+					k.Finish()
+					picks, events, gaps := k.Take()
+					require.Len(t, picks, len(c.outcomes))
+					for i, p := range picks {
+						assert.Equal(t, c.outcomes[i], p.Outcome, "pick %d in batches of %d", i+1, size)
+						assert.Equal(t, c.touched[i], p.TouchedByGap, "pick %d in batches of %d", i+1, size)
+						if p.TouchedByGap {
+							assert.False(t, p.SealTimeS.OK(), "pick %d", i+1)
+						}
+					}
+					assert.Equal(t, c.gaps, gaps, "in batches of %d", size)
+					assert.Len(t, events, len(c.gaps), "one for each gap")
+					got := fmt.Sprintf("%+v %+v", picks, events)
+					if first == "" {
+						first = got
+					}
+					assert.Equal(t, first, got, "in batches of %d", size)
+				}
+			}
+		})
+	}
+}
+
+// A seal limit counts from the start of a gap that hid the seal: nobody saw that it came late.
+func TestSealHiddenByGapIsNotLate(t *testing.T) {
+	b := bench{intervalS: 0.01, stepKPa: 0.005, switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 4)},
+		vacuum: shape(piece{1, 60, 0.05}, piece{4, 0, 0.03}), skip: func(x float64) bool { return x > 1.01 && x < 2 }}
+	p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30, SealLimitS: 0.5}, 0, 6)
+	require.Len(t, p, 1)
+	assert.Equal(t, Released, p[0].Outcome)
+	assert.True(t, p[0].TouchedByGap)
+}
