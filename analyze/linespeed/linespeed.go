@@ -65,7 +65,7 @@ type Phase struct {
 }
 
 // SwitchPoints are levels for the line's own switches, from what was measured. NaN where the
-// picks do not tell.
+// picks do not tell, or where a level cannot be told apart from the one below it.
 type SwitchPoints struct {
 	PartPresentOnKPa  float64 // vacuum above which a part is taken as present
 	PartPresentOffKPa float64 // below which it is taken as lost
@@ -301,8 +301,12 @@ func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 	}
 	if !math.IsNaN(s.IdleHighKPa) {
 		s.ReleasedKPa = s.IdleHighKPa + 6*u
-		if s.ReleasedKPa >= s.PartPresentOffKPa {
-			s.Remarks = append(s.Remarks, "released and part present overlap: the levels cannot be told apart")
+		if released := s.ReleasedKPa; released >= s.PartPresentOffKPa || released >= s.PartPresentOnKPa {
+			s.Remarks = slices.Insert(s.Remarks, 0, "released and part present overlap: those levels cannot be told apart, and none is given")
+			s.ReleasedKPa, s.PartPresentOffKPa = nan, nan
+			if released >= s.PartPresentOnKPa {
+				s.PartPresentOnKPa = nan
+			}
 		}
 	}
 	return s

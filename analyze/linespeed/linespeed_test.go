@@ -106,3 +106,44 @@ func TestSwitchPointsFollowTheSpread(t *testing.T) {
 	assert.Equal(t, 15.0, v.Switch.PartPresentOffKPa)
 	assert.NotEmpty(t, v.Switch.Remarks)
 }
+
+// Where levels overlap, a switch could not tell the states apart: no level of them is given.
+func TestLevelsThatOverlapAreNotGiven(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []struct {
+		name              string
+		idle, lowest, u   float64
+		on, off, released float64
+	}{
+		// Every pick is the same, so that the limits are the values: off is 30 − 6u at most, released idle + 6u.
+		{"apart", 0.2, 40, 0.5, 30, 27, 3.2},
+		{"released above off", 20, 16, 0.1, 30, nan, nan},
+		{"released above part present", 0.2, 40, 6, nan, nan, nan},
+		{"released above part present, holds unknown", 31, nan, 0, nan, nan, nan},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var picks []pick.Pick
+			for range 40 {
+				p := one(0.1, 60)
+				p.IdleLevelKPa, p.LowestVacuumKPa = c.idle, analyze.Figure{Value: c.lowest, U: c.u}
+				picks = append(picks, p)
+			}
+			v, err := New(picks, Options{PicksPerMinute: 60})
+			require.NoError(t, err)
+			for i, got := range []float64{v.Switch.PartPresentOnKPa, v.Switch.PartPresentOffKPa, v.Switch.ReleasedKPa} {
+				want := []float64{c.on, c.off, c.released}[i]
+				if math.IsNaN(want) {
+					assert.True(t, math.IsNaN(got), "level %d: %g", i, got)
+				} else {
+					assert.InDelta(t, want, got, 1e-9, "level %d", i)
+				}
+			}
+			if math.IsNaN(c.released) {
+				require.NotEmpty(t, v.Switch.Remarks)
+				assert.Contains(t, v.Switch.Remarks[0], "none is given")
+			} else {
+				assert.Empty(t, v.Switch.Remarks)
+			}
+		})
+	}
+}
