@@ -269,9 +269,9 @@ func SayEffect(e compare.Effect, confidence float64) string {
 		case compare.SidesDiffer:
 			more = append(more, fmt.Sprintf("left and right differ by %s %%, which is taken out", plain(w.A, 2)))
 		case compare.DropsCluster:
-			more = append(more, fmt.Sprintf("drops cluster by piece: picks count 1/%.2g", w.A))
+			more = append(more, fmt.Sprintf("drops cluster by piece: picks count 1/%s", plain(w.A, 2)))
 		case compare.Autocorrelated:
-			more = append(more, fmt.Sprintf("picks depend on each other: each is worth %.2g", w.B))
+			more = append(more, fmt.Sprintf("picks depend on each other: each is worth %s", plain(w.B, 2)))
 		case compare.TooFewPicks:
 			more = append(more, fmt.Sprintf("too few independent picks: %.0f of %.0f", w.A, w.B))
 		case compare.OtherSources:
@@ -502,7 +502,7 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		for _, c := range v.Criteria {
 			for _, x := range c.Warnings {
 				if x.Code == compare.DropsCluster {
-					all = append(all, fmt.Sprintf("%s: failures cluster, picks count 1/%.2g", c.Name, x.A))
+					all = append(all, fmt.Sprintf("%s: failures cluster, picks count 1/%s", c.Name, plain(x.A, 2)))
 				}
 			}
 			if c.Rule != "" {
@@ -582,9 +582,9 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 	}
 	shape := ""
 	if slices.ContainsFunc(verdicts, func(v compare.Verdict) bool {
-		return slices.ContainsFunc(v.Criteria, func(c compare.Criterion) bool { return c.ByShape && c.Answer != compare.NotShown })
+		return slices.ContainsFunc(v.Criteria, func(c compare.Criterion) bool { return c.ByLimit() })
 	}) {
-		shape = "; n: by the normal limit"
+		shape = "; n: by the normal limit, within which the required share of all picks stays"
 	}
 	fmt.Fprintf(w, "\nRequired at %g %% confidence: %s. Failed of how many, with the bound of the rate in brackets%s.\n", 100*confidence, strings.Join(must, ", "), shape)
 	for _, v := range verdicts[:1] {
@@ -597,14 +597,17 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 	return nil
 }
 
-// sayCriterion says an answer with its reason: "holds, 0 of 120 (≤ 2.5 %)".
+// sayCriterion says an answer with its reason: "holds, 0 of 120 (≤ 2.5 %)", "holds, 0 of 10
+// (n 84 ms)".
 func sayCriterion(c compare.Criterion) string {
 	s := fmt.Sprintf("%s, %d of %d", c.Answer, c.Failed, c.Picks)
-	if c.Rate.OK() {
+	switch {
+	case c.ByLimit() && c.Name == "seal time":
+		s += " (n " + sig(1e3*c.Normal) + " ms)"
+	case c.ByLimit():
+		s += " (n " + sig(c.Normal) + " kPa)"
+	case c.Rate.OK():
 		s += fmt.Sprintf(" (≤ %s %%)", bound(100*c.Rate.Hi))
-	}
-	if c.ByShape && c.Answer != compare.NotShown {
-		s += " n"
 	}
 	return s
 }

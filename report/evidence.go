@@ -131,7 +131,7 @@ func (r *TrialReport) criteriaTable() document.Block {
 		for _, c := range v.Criteria {
 			row := append(r.setupCells(v.Setup, &above), document.Words(c.Name), countCell(v.Pieces), countCell(c.Picks), countCell(c.Failed),
 				document.Words(notMeasured), numberCell(c.MaxShare, 100, "%"), document.Words(""), document.Words(string(c.Answer)), document.Words(""))
-			if c.Rate.OK() {
+			if c.Rate.OK() && !(c.ByShape && c.Answer == compare.Holds) {
 				row[6] = document.Cell{Words: brief(100 * c.Rate.Hi), Number: &document.Number{Value: 100 * c.Rate.Value, Lo: 100 * c.Rate.Lo, Hi: 100 * c.Rate.Hi, Unit: "%"}}
 			}
 			switch c.Name {
@@ -155,7 +155,7 @@ func (r *TrialReport) criteriaTable() document.Block {
 	if t.Rows == nil {
 		return document.Paragraph{Words: "The trial states no seal time, lowest vacuum or rate of drops that a setup must hold: there is nothing to judge."}
 	}
-	t.Note = fmt.Sprintf("%s The tolerance limit is what the required share of all future picks stays within, at %s confidence. Bounds are exact binomial ones; where values of one piece are alike, picks count for less (design effect). A pick that never sealed fails on seal time and on vacuum. “At most” is the share that fails, as a bound; “may fail” is what the requirement allows.", lettersAre, percent(float64(r.Comparison.Confidence)))
+	t.Note = fmt.Sprintf("%s The tolerance limit is what the required share of all future picks stays within, at %s confidence. Bounds are exact binomial ones; where values of one piece are alike, picks count for less (design effect). A pick that never sealed fails on seal time and on vacuum. “At most” is the share that fails, as a bound; “may fail” is what the requirement allows. Where “at most” is not given, too few picks were made for it, and the tolerance limit alone has decided, from their spread, taken as normal (of times: of their logarithms).", lettersAre, percent(float64(r.Comparison.Confidence)))
 	return t
 }
 

@@ -42,6 +42,10 @@ type Criterion struct {
 	Warnings []analyze.Warning
 }
 
+// ByLimit reports whether the normal limit has given the answer: then the bound of the rate, which
+// the few picks leave wide, is no reason for it.
+func (c *Criterion) ByLimit() bool { return c.ByShape && c.Answer != NotShown }
+
 // A Verdict is whether one setup meets the requirement.
 type Verdict struct {
 	Setup       string

@@ -95,7 +95,7 @@ function verdictWords(c: Comparison, app: App): Child {
     });
   };
   const because = (v: Verdict) => v.criteria.map((k) => el("div", null, k.answer ? stateMark(k.answer, "") : null, text.compare.criterion(word(k.name), k.failed, k.picks),
-    k.rate ? ", " + text.compare.bound(percent(k.rate.hi, 2), statedPercent(k.max_share)) : "", k.normal_decided ? ` (${text.compare.normal})` : "",
+    k.normal_decided && k.answer === "holds" ? `, ${text.compare.normal}` : k.rate ? ", " + text.compare.bound(percent(k.rate.hi, 2), statedPercent(k.max_share)) : "",
     k.answer === "not shown yet" && k.picks_needed > k.picks ? "; " + text.compare.needed(k.picks_needed) : "")).concat(v.with_spoiled && v.with_spoiled !== v.answer ? [el("div", null, text.compare.verdictWith(word(v.with_spoiled)))] : [])
     .concat(v.warnings.map((x) => el("div", { class: "soft" }, word(x))));
   return [
