@@ -13,6 +13,8 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"griptrial/store"
 )
 
 // Exit codes.
@@ -62,11 +64,15 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	c.SetArgs(joinPage(args))
 	c.SetOut(stdout)
 	c.SetErr(stderr)
-	err := c.ExecuteContext(ctx)
+	called, err := c.ExecuteContextC(ctx)
 	if err == nil {
 		return exitDone
 	}
-	fmt.Fprintln(stderr, strings.TrimSpace(err.Error()))
+	said := strings.TrimSpace(err.Error())
+	if errors.Is(err, store.ErrDamaged) && called.Name() != "salvage" {
+		said += "; griptrial salvage brings out what can be had"
+	}
+	fmt.Fprintln(stderr, said)
 	var u usageError
 	if !started || errors.As(err, &u) { // before it started only the command line can be wrong
 		return exitUsage

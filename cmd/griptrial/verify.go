@@ -92,8 +92,6 @@ func verify(w, stderr io.Writer, path string, o *verifyOptions) error {
 		return wrongf("%s: no such file: %w", path, os.ErrNotExist)
 	case errors.Is(err, store.ErrNotTrial), errors.Is(err, store.ErrNewer):
 		return wrong(err)
-	case errors.Is(err, store.ErrDamaged):
-		return fmt.Errorf("%w; see griptrial salvage", err)
 	case err != nil:
 		return err
 	}

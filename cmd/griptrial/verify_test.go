@@ -43,6 +43,14 @@ func TestVerifyReanalyseSalvage(t *testing.T) {
 	code, out, errs = command(t, "verify", broken)
 	assert.Equal(t, exitFailed, code, out)
 	assert.NotEmpty(t, errs)
+	cut := filepath.Join(dir, "cut.gtrial")
+	require.NoError(t, os.WriteFile(cut, whole[:20000], 0o666))
+	for _, args := range [][]string{{"picks", cut}, {"compare", cut}, {"verify", cut}} {
+		code, out, errs = command(t, args...)
+		assert.Equal(t, exitFailed, code, out)
+		assert.Contains(t, errs, "griptrial salvage", "%v", args)
+		assert.Equal(t, 1, strings.Count(errs, "\n"), "one line: %s", errs)
+	}
 	saved := filepath.Join(dir, "saved.gtrial")
 	_, out, errs = command(t, "salvage", broken, "--out", saved)
 	t.Log(out, errs)
