@@ -122,6 +122,7 @@ func Chosen(w io.Writer, c compare.Choice) error {
 		for _, p := range c.Plan {
 			fmt.Fprintf(w, "%s: %s, %s J a pick\n", p.Bag, p.Setup, Digits(p.EnergyJ, 1))
 		}
+		fmt.Fprintln(w, plusMinus)
 	}
 	return nil
 }

@@ -165,19 +165,21 @@ func BenchChecks(w io.Writer, all []BenchJSON) {
 		}
 		value := r.Why
 		if r.Value != nil {
-			value = fmt.Sprintf("%.2f", *r.Value)
+			u := 0.0
 			if r.U != nil {
-				value += fmt.Sprintf(" ± %.2f", 1.96**r.U)
+				u = *r.U
 			}
-			value += " kPa"
+			value = withU(*r.Value, u) + " kPa"
+			if r.Why != "" {
+				value += " (" + r.Why + ")"
+			}
 		}
 		drift := "–"
 		if d := float64(r.Drift); !math.IsNaN(d) {
-			drift = fmt.Sprintf("%+.2f", d)
-			if u := float64(r.DriftU); !math.IsNaN(u) {
-				drift += fmt.Sprintf(" ± %.2f", 1.96*u)
+			drift = withU(d, float64(r.DriftU)) + " kPa"
+			if d >= 0 {
+				drift = "+" + drift
 			}
-			drift += " kPa"
 		}
 		if moments {
 			fmt.Fprintf(t, "%s\t", r.Moment)
@@ -185,6 +187,15 @@ func BenchChecks(w io.Writer, all []BenchJSON) {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Station, r.Step, value, allowed(r.Result), verdict, drift)
 	}
 	t.Flush()
+	fmt.Fprintln(w, plusMinus)
+}
+
+// withU writes a number of a bench check, to 0.01 where its uncertainty is not known.
+func withU(v, u float64) string {
+	if u > 0 {
+		return Digits(analyze.Figure{Value: v, U: u}, 1)
+	}
+	return fmt.Sprintf("%.2f", v)
 }
 
 // allowed returns the limits of a step in words.

@@ -392,6 +392,7 @@ func WriteEngines(w io.Writer, j EngineJSON) error {
 		if err := tw.Flush(); err != nil {
 			return err
 		}
+		fmt.Fprintln(w, plusMinus)
 	}
 	for _, s := range j.Remarks {
 		fmt.Fprintf(w, "- %s\n", s)
@@ -461,6 +462,7 @@ func (j EngineJSON) write(w io.Writer) error {
 	if err := tw.Flush(); err != nil {
 		return err
 	}
+	fmt.Fprintln(w, plusMinus)
 	all := ""
 	if j.CheapestCentral {
 		all = ", one for all circuits"

@@ -63,7 +63,7 @@ func Grips(w io.Writer, name string, all []GripJSON) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintln(w, "\nPlateau: the longest stretch that stays within max(0.5 kPa, 4σ) of its middle. Settling: from the level before to there.")
+	_, err := fmt.Fprintln(w, "\nPlateau: the longest stretch that stays within max(0.5 kPa, 4σ) of its middle. Settling: from the level before to there. "+plusMinus+".")
 	return err
 }
 

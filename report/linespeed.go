@@ -106,6 +106,7 @@ func LineSpeeds(w io.Writer, all []LineSpeed, asJSON bool) error {
 			if err := t.Flush(); err != nil {
 				return err
 			}
+			fmt.Fprintln(w, plusMinus)
 		}
 		s := v.Switch
 		fmt.Fprintf(w, "\nswitch points: part present on above %s, off below %s; released below %s\n", level(s.PartPresentOnKPa), level(s.PartPresentOffKPa), level(s.ReleasedKPa))

@@ -84,7 +84,11 @@ func LeakDowns(w io.Writer, all []LeakDownJSON) error {
 			Digits(l.SlopeKPaS, 1), l.SlopeKPaS.Lo, l.SlopeKPaS.Hi, float64(l.LostKPa), instant(float64(l.FallStartsS)), Digits(l.LeakLmin, 1),
 			Digits(l.LawN, 1), Digits(l.AtRequired, 1))
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, plusMinus)
+	return err
 }
 
 // A BudgetsJSON is where the uncertainty of a pick's figures comes from.

@@ -49,7 +49,7 @@ func Pairs(w io.Writer, a, b []Row, p pick.Pairs, asJSON bool) error {
 	if !math.IsNaN(p.CycleS) && !math.IsInf(p.CycleS, 0) {
 		cycle = fmt.Sprintf(", starts less than %.0f ms apart (half a cycle)", 500*p.CycleS)
 	}
-	_, err := fmt.Fprintf(w, "\n%d pairs%s\n%s\n%s\n", len(p.Both), cycle, alone(a, p.OnlyA), alone(b, p.OnlyB))
+	_, err := fmt.Fprintf(w, "%s\n\n%d pairs%s\n%s\n%s\n", plusMinus, len(p.Both), cycle, alone(a, p.OnlyA), alone(b, p.OnlyB))
 	return err
 }
 

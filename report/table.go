@@ -29,6 +29,9 @@ func Digits(f analyze.Figure, scale float64) string {
 	return fmt.Sprintf("%.*f ± %.*f", places, v, places, u)
 }
 
+// plusMinus says below a table what Digits has written into it.
+const plusMinus = "±: one standard uncertainty"
+
 // Places returns the decimal places that a number with uncertainty u deserves.
 func Places(u float64) int {
 	e := math.Floor(math.Log10(u))
@@ -107,15 +110,20 @@ func Picks(w io.Writer, rows []Row) error {
 		line = append(line, c.head)
 	}
 	fmt.Fprintln(t, strings.Join(line, "\t"))
+	uncertain := false
 	for _, r := range rows {
 		line = line[:0]
 		for _, c := range cols {
 			line = append(line, c.cell(r))
+			uncertain = uncertain || strings.Contains(line[len(line)-1], "±")
 		}
 		fmt.Fprintln(t, strings.TrimRight(strings.Join(line, "\t"), "\t"))
 	}
 	if err := t.Flush(); err != nil {
 		return err
+	}
+	if uncertain {
+		fmt.Fprintln(w, plusMinus)
 	}
 	letters.legend(w)
 	return nil

@@ -257,10 +257,10 @@ buses:
 	err = benchCheck(t.Context(), &stepper{&value, []uint32{7, 590, 580, 90}, lines}, &out, rig, steps, benchOptions{before: first})
 	require.Error(t, err)
 	assert.ErrorContains(t, err, "2 of 4 steps failed")
-	assert.Regexp(t, `zero +0.70 ± 0.06 kPa +-0.5 to 0.5 kPa +FAIL +\+0.40 ± 0.08 kPa`, out.String())
-	assert.Regexp(t, `blanked +59.00 ± 0.06 kPa +60 kPa or more +FAIL +-6.00 ± 0.08 kPa`, out.String())
-	assert.Regexp(t, `leak-down +0.00 ± 0.08 kPa +2 kPa or less +pass +\+0.00 ± 0.11 kPa`, out.String())
-	assert.Regexp(t, `open suction +9.00 ± 0.06 kPa +10 kPa or less +pass +\+1.00 ± 0.08 kPa`, out.String())
+	assert.Regexp(t, `zero +0.700 ± 0.029 kPa +-0.5 to 0.5 kPa +FAIL +\+0.40 ± 0.04 kPa`, out.String())
+	assert.Regexp(t, `blanked +59.000 ± 0.029 kPa +60 kPa or more +FAIL +-6.00 ± 0.04 kPa`, out.String())
+	assert.Regexp(t, `leak-down +0.00 ± 0.04 kPa +2 kPa or less +pass +\+0.00 ± 0.06 kPa`, out.String())
+	assert.Regexp(t, `open suction +9.000 ± 0.029 kPa +10 kPa or less +pass +\+1.00 ± 0.04 kPa`, out.String())
 
 	require.NoError(t, os.WriteFile(first, []byte("my notes"), 0o600))
 	assert.ErrorContains(t, benchCheck(t.Context(), &stepper{&value, nil, nil}, &out, rig, steps, benchOptions{before: first}), "no results of a bench check")
@@ -386,21 +386,21 @@ runs:
 	assert.NoFileExists(t, out)
 
 	require.NoError(t, take(3, 650, 640, 80, 4, 645, 640, 90), shown.String())
-	assert.Regexp(t, `zero +0.40 ± 0.06 kPa +-0.5 to 0.5 kPa +pass +\+0.10 ± 0.08 kPa`, shown.String())
+	assert.Regexp(t, `zero +0.400 ± 0.029 kPa +-0.5 to 0.5 kPa +pass +\+0.10 ± 0.04 kPa`, shown.String())
 	assert.ErrorContains(t, take(3), "exists")
 
 	// Days later, with the trial file.
 	in := &stepper{&value, []uint32{5, 640, 640, 90}, make([]string, 4)}
 	shown.Reset()
 	require.NoError(t, benchCheck(t.Context(), in, &shown, rig, steps, benchOptions{into: out}))
-	assert.Regexp(t, `zero +0.50 ± 0.06 kPa +-0.5 to 0.5 kPa +pass +\+0.20 ± 0.08 kPa`, shown.String())
+	assert.Regexp(t, `zero +0.500 ± 0.029 kPa +-0.5 to 0.5 kPa +pass +\+0.20 ± 0.04 kPa`, shown.String())
 
 	for _, args := range [][]string{{"verify", out}, {"picks", out}} {
 		code, text, errs := command(t, args...)
 		require.Equal(t, exitDone, code, errs)
-		assert.Regexp(t, `before +left +blanked +65.00 ± 0.06 kPa +60 kPa or more +pass +–`, text)
-		assert.Regexp(t, `after +left +blanked +64.50 ± 0.06 kPa +60 kPa or more +pass +-0.50 ± 0.08 kPa`, text)
-		assert.Regexp(t, `after +left +blanked +64.00 ± 0.06 kPa +60 kPa or more +pass +-1.00 ± 0.08 kPa`, text)
+		assert.Regexp(t, `before +left +blanked +65.000 ± 0.029 kPa +60 kPa or more +pass +–`, text)
+		assert.Regexp(t, `after +left +blanked +64.500 ± 0.029 kPa +60 kPa or more +pass +-0.50 ± 0.04 kPa`, text)
+		assert.Regexp(t, `after +left +blanked +64.000 ± 0.029 kPa +60 kPa or more +pass +-1.00 ± 0.04 kPa`, text)
 		assert.Regexp(t, `block io +[0-9]+ +[0-9]+ +0 +[0-9.]+ ms`, text)
 		code, text, errs = command(t, append(args, "--json")...)
 		require.Equal(t, exitDone, code, errs)
