@@ -20,8 +20,10 @@ type Step struct {
 	Place   config.Place
 	LengthS float64 // how long to read
 
-	lo, hi float64 // what passes; infinite where it is open
-	judge  judge
+	lo, hi  float64 // what passes; infinite where it is open
+	judge   judge
+	still   bool    // the vacuum must stand meanwhile
+	bandKPa float64 // within which the station takes a vacuum as idle
 }
 
 // A judge makes one number of values, from so many medians of so many of them each.
@@ -45,8 +47,8 @@ type Result struct {
 	Scatter *float64 `json:"scatter"` // the part of U that is another at each check: noise and resolution; kPa
 	Lo      *float64 `json:"lo"`      // kPa; nil where open
 	Hi      *float64 `json:"hi"`
-	Pass    *bool    `json:"pass"` // nil where the rig states no limit
-	Why     string   `json:"why,omitempty"`
+	Pass    *bool    `json:"pass"`          // nil where the rig states no limit, unless the vacuum did not stand
+	Why     string   `json:"why,omitempty"` // there is no value, or why it is odd
 }
 
 // Steps returns the steps for every station of a rig that has a vacuum channel.
@@ -78,7 +80,8 @@ func Steps(rig *config.Rig) []Step {
 			continue
 		}
 		add := func(name, do string, p config.Place, lengthS, lo, hi float64, judge judge) {
-			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge})
+			still := p == *vacuum && judge.medians == 1
+			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge, still, s.IdleBandKPa})
 		}
 		zero := open(b.ZeroKPa, inf)
 		add("zero", "shut the supply and leave the cup open", *vacuum, 2, -zero, zero, level)
@@ -112,8 +115,16 @@ func (s *Step) Judge(values []float64) Result {
 		}
 		return r
 	}
+	if lo, hi, swings := swing(values); s.still && swings {
+		r.Why = fmt.Sprintf("it swings from %.1f to %.1f kPa: keep it still, and read it again", lo, hi)
+		r.Pass = new(bool)
+		return r
+	}
 	x := s.judge.value(values)
 	r.Value = &x
+	if s.Name == "zero" && !limited && math.Abs(x) > s.bandKPa {
+		r.Why = fmt.Sprintf("far from ambient: the idle band is %g kPa", s.bandKPa)
+	}
 	u, scatter := s.uncertainty(x, values)
 	r.U, r.Scatter = &u, &scatter
 	if limited {
@@ -123,17 +134,32 @@ func (s *Step) Judge(values []float64) Result {
 	return r
 }
 
-// uncertainty returns the standard uncertainty of x, which was made of values, and the part
-// of it that two checks do not share: the noise of a median (1.2533 σ/√n, for a normal error,
-// from memory), σ from the median absolute difference of neighbours, which a slope hardly
-// moves, and the resolution. They share the sensor's limits of error and its calibration,
-// which in a fall cancel.
-func (s *Step) uncertainty(x float64, values []float64) (u, scatter float64) {
+// swing returns between which levels values lie, a tenth of them beyond either, and whether that
+// is more than noise (2.6 σ if normal), a drift of 1 kPa or a ripple of a tenth of the level make:
+// then somebody picks, or it does not stand yet. These bounds are common practice, no source.
+func swing(values []float64) (lo, hi float64, swings bool) {
+	v := slices.Sorted(slices.Values(values))
+	n := len(v) / 10
+	lo, hi = v[n], v[len(v)-1-n]
+	return lo, hi, hi-lo > max(1, 5*noise(values), 0.1*math.Abs(median(values)))
+}
+
+// noise returns the standard deviation of values from the median absolute difference of
+// neighbours, which a slope hardly moves.
+func noise(values []float64) float64 {
 	steps := make([]float64, len(values)-1)
 	for i := range steps {
 		steps[i] = math.Abs(values[i+1] - values[i])
 	}
-	sigma := 1.4826 * median(steps) / math.Sqrt2
+	return 1.4826 * median(steps) / math.Sqrt2
+}
+
+// uncertainty returns the standard uncertainty of x, which was made of values, and the part
+// of it that two checks do not share: the noise of a median (1.2533 σ/√n, for a normal error,
+// from memory) and the resolution. They share the sensor's limits of error and its
+// calibration, which in a fall cancel.
+func (s *Step) uncertainty(x float64, values []float64) (u, scatter float64) {
+	sigma := noise(values)
 	n := max(1, s.judge.share*float64(len(values)))
 	c := &s.Place.Channel.Channel
 	medians := float64(s.judge.medians)

@@ -113,3 +113,53 @@ func TestUncertaintyIsThatSeen(t *testing.T) {
 	assert.InDelta(t, 0.1/math.Sqrt(12), *got.Scatter, 1e-9, "a resolution of 0.1 kPa")
 	assert.InDelta(t, math.Hypot(0.1/math.Sqrt(12), 0.5/math.Sqrt(3)), *got.U, 1e-9)
 }
+
+// A vacuum that swings while it should stand is no level: somebody picks meanwhile. Noise, a
+// drift and the ripple of a blower are none of it.
+func TestStepsThatMustStandStill(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	picking := func(i int) float64 { // 0.6 s of 0.9 s evacuated, read every 10 ms
+		if i%90 < 60 {
+			return 63 * (1 - math.Exp(-float64(i%90)/5))
+		}
+		return 63 * math.Exp(-float64(i%90-60)/3)
+	}
+	for _, c := range []struct {
+		name   string
+		step   int
+		value  func(i int) float64
+		swings bool
+		why    string
+	}{
+		{"picking, zero", 0, picking, true, "it swings from "},
+		{"picking, blanked", 1, picking, true, "it swings from "},
+		{"picking, open suction", 3, picking, true, "it swings from "},
+		{"rising still", 1, func(i int) float64 { return 40 + 0.1*float64(i) }, true, "it swings from "},
+		{"zero in noise of 0.5 kPa", 0, func(int) float64 { return 0.5 * r.NormFloat64() }, false, ""},
+		{"blanked with ripple", 1, func(i int) float64 { return 30 + math.Sin(float64(i)) }, false, ""},
+		{"leak-down", 2, func(i int) float64 { return 60 - 0.1*float64(i) }, false, ""},
+		{"air pressure", 4, func(i int) float64 { return 600 + 50*math.Sin(float64(i)/20) }, false, ""},
+		{"zero within the idle band", 0, func(int) float64 { return -2.9 }, false, ""},
+		{"zero beyond it", 0, func(int) float64 { return -3.1 }, false, "far from ambient: the idle band is 3 kPa"},
+		{"open suction far from ambient", 3, func(int) float64 { return 8 }, false, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			v := make([]float64, 200)
+			for i := range v {
+				v[i] = c.value(i)
+			}
+			steps := Steps(rig(t, ""))
+			got := steps[c.step].Judge(v)
+			assert.Equal(t, c.swings, got.Value == nil)
+			assert.Equal(t, c.swings, got.Pass != nil && !*got.Pass, "no limit is stated")
+			if c.why == "" {
+				assert.Empty(t, got.Why)
+			}
+			assert.Contains(t, got.Why, c.why)
+		})
+	}
+	limited := Steps(rig(t, "    bench: {zero: 5 kPa}"))
+	got := limited[0].Judge([]float64{4, 4, 4})
+	assert.True(t, *got.Pass)
+	assert.Empty(t, got.Why, "the limit judges it")
+}
