@@ -23,6 +23,7 @@ type Step struct {
 	lo, hi  float64 // what passes; infinite where it is open
 	judge   judge
 	still   bool    // the vacuum must stand meanwhile
+	falls   bool    // it must not rise meanwhile
 	bandKPa float64 // within which the station takes a vacuum as idle
 }
 
@@ -80,8 +81,8 @@ func Steps(rig *config.Rig) []Step {
 			continue
 		}
 		add := func(name, do string, p config.Place, lengthS, lo, hi float64, judge judge) {
-			still := p == *vacuum && judge.medians == 1
-			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge, still, s.IdleBandKPa})
+			falls := judge.medians > 1
+			steps = append(steps, Step{s.Name, name, do, p, lengthS, lo, hi, judge, p == *vacuum && !falls, falls, s.IdleBandKPa})
 		}
 		zero := open(b.ZeroKPa, inf)
 		add("zero", "shut the supply and leave the cup open", *vacuum, 2, -zero, zero, level)
@@ -116,7 +117,11 @@ func (s *Step) Judge(values []float64) Result {
 		return r
 	}
 	if lo, hi, swings := swing(values); s.still && swings {
-		r.Why = fmt.Sprintf("it swings from %.1f to %.1f kPa: keep it still, and read it again", lo, hi)
+		r.Why = fmt.Sprintf("swings from %.1f to %.1f kPa: keep it still", lo, hi)
+	} else if up := rise(values); s.falls && up > 0 {
+		r.Why = fmt.Sprintf("rises by %.1f kPa: keep the supply shut", up)
+	}
+	if r.Why != "" {
 		r.Pass = new(bool)
 		return r
 	}
@@ -142,6 +147,25 @@ func swing(values []float64) (lo, hi float64, swings bool) {
 	n := len(v) / 10
 	lo, hi = v[n], v[len(v)-1-n]
 	return lo, hi, hi-lo > max(1, 5*noise(values), 0.1*math.Abs(median(values)))
+}
+
+// rise returns by how much values rise again from the lowest before, in medians of a tenth of them;
+// 0 where noise or 1 kPa may be all of it, and of too few values for that.
+func rise(values []float64) float64 {
+	n := len(values) / 10
+	if n < 3 {
+		return 0
+	}
+	lowest, most := math.Inf(1), 0.0
+	for block := range slices.Chunk(values[:10*n], n) {
+		m := median(block)
+		most = max(most, m-lowest)
+		lowest = min(lowest, m)
+	}
+	if most <= max(1, 5*noise(values)) {
+		return 0
+	}
+	return most
 }
 
 // noise returns the standard deviation of values from the median absolute difference of

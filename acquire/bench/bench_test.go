@@ -131,12 +131,14 @@ func TestStepsThatMustStandStill(t *testing.T) {
 		swings bool
 		why    string
 	}{
-		{"picking, zero", 0, picking, true, "it swings from "},
-		{"picking, blanked", 1, picking, true, "it swings from "},
-		{"picking, open suction", 3, picking, true, "it swings from "},
-		{"rising still", 1, func(i int) float64 { return 40 + 0.1*float64(i) }, true, "it swings from "},
+		{"picking, zero", 0, picking, true, "swings from "},
+		{"picking, blanked", 1, picking, true, "swings from "},
+		{"picking, open suction", 3, picking, true, "swings from "},
+		{"picking, leak-down", 2, picking, true, "keep the supply shut"},
+		{"rising still", 1, func(i int) float64 { return 40 + 0.1*float64(i) }, true, "swings from "},
 		{"zero in noise of 0.5 kPa", 0, func(int) float64 { return 0.5 * r.NormFloat64() }, false, ""},
 		{"blanked with ripple", 1, func(i int) float64 { return 30 + math.Sin(float64(i)) }, false, ""},
+		{"leak-down in noise", 2, func(i int) float64 { return 60 - 0.01*float64(i) + 0.5*r.NormFloat64() }, false, ""},
 		{"leak-down", 2, func(i int) float64 { return 60 - 0.1*float64(i) }, false, ""},
 		{"air pressure", 4, func(i int) float64 { return 600 + 50*math.Sin(float64(i)/20) }, false, ""},
 		{"zero within the idle band", 0, func(int) float64 { return -2.9 }, false, ""},
