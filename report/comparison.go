@@ -69,7 +69,8 @@ type EffectJSON struct {
 	Sufficient *int            `json:"blocks_needed,omitempty"`
 }
 
-// A LevelJSON is a level's middle with its letters: levels that share one cannot be told apart.
+// A LevelJSON is a level's middle with its letters: levels that share one cannot be told apart;
+// none where of some pair nothing was found.
 type LevelJSON struct {
 	Measure string         `json:"measure"`
 	Unit    string         `json:"unit"` // of middle
@@ -317,6 +318,7 @@ type levelRow struct {
 func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []compare.Verdict, models []compare.Model, all bool) error {
 	var rows []*levelRow
 	var names, measures []string
+	lettered := false
 	for _, l := range c.Letters {
 		head := l.Measure.Short + " " + l.Measure.Unit
 		if !slices.Contains(measures, head) {
@@ -343,6 +345,7 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			}
 			if !alone {
 				cell += " " + v.Letters
+				lettered = true
 			}
 			rows[i].cells[head] = cell
 		}
@@ -368,7 +371,15 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			return err
 		}
 		letters.legend(w)
-		fmt.Fprintln(w, "\nMiddles: medians of times, means of the rest. Levels with a small letter in common cannot be told apart.")
+		fmt.Fprint(w, "\nMiddles: medians of times, means of the rest.")
+		if lettered {
+			fmt.Fprint(w, " Levels with a small letter in common cannot be told apart")
+			if c.Tests > 1 {
+				fmt.Fprintf(w, ", all %d comparisons taken together; intervals are of each alone", c.Tests)
+			}
+			fmt.Fprint(w, ".")
+		}
+		fmt.Fprintln(w)
 	}
 	if !t.Finished {
 		now := len(t.StartsS)

@@ -122,6 +122,13 @@ func TestLetters(t *testing.T) {
 	got := x.letter(Letters{Measure: &Measures[0], Levels: []Lettered{{Level: "1"}, {Level: "2"}, {Level: "3"}}})
 	assert.Equal(t, []string{"a", "ab", "b"}, []string{got.Levels[0].Letters, got.Levels[1].Letters, got.Levels[2].Letters})
 	assert.Equal(t, "aa", letter(26))
+	// Of one piece, before the plan is finished, or untestable: a letter in common would be a finding.
+	for _, f := range []Finding{OnePiece, NotYet, Untestable} {
+		x.Effects = append(x.Effects[:1:1], Effect{Measure: &Measures[0], A: "1", B: "2", Finding: f})
+		for _, v := range x.letter(Letters{Measure: &Measures[0], Levels: []Lettered{{Level: "1"}, {Level: "2"}, {Level: "3"}}}).Levels {
+			assert.Empty(t, v.Letters, "%s", f)
+		}
+	}
 }
 
 // Two stations side by side, sides swapped half-way: what the side does goes into the side

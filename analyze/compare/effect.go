@@ -70,7 +70,8 @@ type Change struct {
 }
 
 // Letters are the levels of one stratum in one measure, the best first: two levels that
-// share a letter cannot be told apart.
+// share a letter cannot be told apart. There are none where of some pair nothing was found,
+// such as of one piece: then to have no difference shown says nothing.
 type Letters struct {
 	Measure *Measure
 	Stratum string
@@ -252,13 +253,20 @@ func middles(m *Measure, stratum string, groups map[string][]view, order []strin
 	return l
 }
 
-// letter gives each level its letters (Piepho 2004, Journal of Computational and Graphical
+// letter gives each level its letters, if any (Piepho 2004, Journal of Computational and Graphical
 // Statistics 13, 456–466: insert and absorb).
 func (c *Comparison) letter(l Letters) Letters {
 	apart := map[[2]string]bool{}
 	for _, e := range c.Effects {
-		if e.Measure == l.Measure && e.Stratum == l.Stratum && (e.Finding == Better || e.Finding == Worse) {
+		if e.Measure != l.Measure || e.Stratum != l.Stratum {
+			continue
+		}
+		switch e.Finding {
+		case Better, Worse:
 			apart[[2]string{e.A, e.B}], apart[[2]string{e.B, e.A}] = true, true
+		case NotApart:
+		default:
+			return l
 		}
 	}
 	// Columns of levels that cannot be told apart; each pair that can splits the columns that

@@ -196,7 +196,7 @@ export const text = {
     block: { piece: ["piece", "pieces"], run: ["run", "runs"], "whole plot": ["whole plot", "whole plots"], pick: ["pick", "picks"] } as Record<string, [string, string]>,
     without: (n: number) => `: ${count(n, "comparison", "comparisons")} without a figure in percent`,
     none: "There is nothing to compare yet: it takes two setups of one bag, with picks.",
-    levels: "Middles", letters: "letters", middle: "middle", pieces: "pieces", picks: "picks", lettersHelp: "Setups that share a letter cannot be told apart.",
+    levels: "Middles", letters: "letters", middle: "middle", pieces: "pieces", picks: "picks", lettersHelp: "Setups that share a letter cannot be told apart, all comparisons taken together; intervals are of each alone.",
     dropsHeading: "Drops", dropsOf: "Upper bound of the drop rate of each setup", dropsAxis: "drops per 1,000 picks",
     upTo: (f: string, hi: string) => `${f}, at most ${hi}`,
     failedOf: (f: number, n: number) => `${f} of ${n}`,

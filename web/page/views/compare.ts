@@ -65,8 +65,8 @@ function effectWords(c: Comparison, m: Measure): Child {
         e.block ? text.compare.blocksOf(e.blocks_a, e.blocks_b, ...(text.compare.block[e.block] ?? [e.block, e.block])) : text.none, e.warnings.map(word).join("; ")]))),
     levels.length ? [el("h3", null, `${text.compare.levels}: ${word(m.words)}`),
       table(text.compare.levels, [text.compare.setup, text.compare.middle, text.compare.letters, text.compare.pieces, text.compare.picks],
-        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle, word(l.unit), 4), l.letters, String(l.pieces), String(l.picks)])),
-      el("p", { class: "soft small" }, text.compare.lettersHelp)] : null];
+        levels.map((l) => [(l.within ? l.within + " · " : "") + l.level, number(l.middle, word(l.unit), 4), l.letters || text.none, String(l.pieces), String(l.picks)])),
+      levels.some((l) => l.letters) ? el("p", { class: "soft small" }, text.compare.lettersHelp) : null] : null];
 }
 
 /** What the spoiled picks would change if they counted. */
