@@ -1,4 +1,5 @@
 // Elements, built without markup: whatever a user typed reaches the page as text only.
+import { text } from "./text";
 
 export type Child = Node | string | number | null | undefined | false | Child[];
 
@@ -65,7 +66,13 @@ export function table(caption: string, heads: Child[], rows: Child[][], classNam
     el("table", { class: className },
       el("caption", { class: "unseen" }, caption),
       el("thead", null, el("tr", null, heads.map((h) => el("th", { scope: "col" }, h)))),
-      el("tbody", null, rows.map((r) => el("tr", null, r.map((c, i) => (i === 0 ? el("th", { scope: "row" }, c) : el("td", { class: typeof c === "string" && c.length < 40 && /^[−–<\d]/.test(c) ? "num" : null }, c))))))));
+      el("tbody", null, rows.map((r) => el("tr", null, r.map((c, i) => (i === 0 ? el("th", { scope: "row" }, c) : el("td", { class: typeof c === "string" && c.length < 40 && /^[−–<\d]/.test(c) ? "num" : null }, c))))))),
+    rows.some((r) => r.some((c) => typeof c === "string" && c.includes("±"))) ? plusMinus() : null);
+}
+
+/** Says below a table what stands behind its ±. */
+export function plusMinus(): HTMLElement {
+  return el("p", { class: "soft small" }, text.plusMinus);
 }
 
 let serial = 0;

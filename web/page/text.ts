@@ -7,6 +7,7 @@ const count = (n: number, one: string, many: string) => (n === 1 ? `1 ${one}` : 
 export const text = {
   none: "–",
   noInterval: "no interval yet",
+  plusMinus: "±: one standard uncertainty.",
   per1000: "per 1,000",
   orMore: (a: string) => `${a} or more`, orLess: (a: string) => `${a} or less`,
   fromTo: (a: string, b: string) => `${a} to ${b}`,

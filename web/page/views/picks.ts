@@ -3,7 +3,7 @@ import type { AlignedData } from "uplot";
 import { get, query } from "../api";
 import { dialog, fillWith, throttle, type App, type View } from "../app";
 import { host, Plot, setupColour, setupDash, type Lane, type Line, type Mark } from "../chart";
-import { el, field, put, select, table, type Child } from "../dom";
+import { el, field, plusMinus, put, select, table, type Child } from "../dom";
 import { figure, fixed, interval, number, stated } from "../format";
 import { instants, mark, stateMark } from "../mark";
 import { key, levels, place, sample, short, tag } from "../setup";
@@ -147,7 +147,7 @@ function tableOf(app: App, c: Chosen, ends: (() => void)[]) {
             el("td", { class: "keep" }, stateMark(p.outcome), p.spoiled !== null ? el("div", { class: "small user" }, text.live.spoiled(p.spoiled)) : null),
             el("td", { class: "n" }, fixed(p.start_s, "s", 3)),
             columns.map((k) => el("td", { class: "n" }, figure((p as any)[k], text.figures[k][1], text.figures[k][2]))),
-            el("td", null, p.seal_from ? word(p.seal_from) : text.none)))))),
+            el("td", null, p.seal_from ? word(p.seal_from) : text.none)))))), plusMinus(),
         app.watch.trial.setups.some((q) => short(app.watch.trial, q.name) !== q.name) ? el("details", null, el("summary", null, text.picks.legend), key(app.watch.trial, [...new Set(x.picks.map((p) => p.setup ?? "").filter((n) => n))])) : null,
       ];
     }, () => alive && mine === turn);
