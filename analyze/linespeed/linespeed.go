@@ -266,7 +266,7 @@ func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 	nan := math.NaN()
 	s := SwitchPoints{PartPresentOnKPa: nan, PartPresentOffKPa: nan, ReleasedKPa: nan, HoldLowKPa: nan, HeldLowKPa: nan, IdleHighKPa: nan}
 	var hold, lowest, idle, drop []float64
-	required, u := 0.0, 0.0
+	required, u, clamped := 0.0, 0.0, false
 	for p := range picks {
 		add(&idle, p.IdleLevelKPa)
 		if p.Outcome != pick.Released && p.Outcome != pick.Ended || p.SealFrom == "" {
@@ -294,20 +294,22 @@ func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 		if !math.IsNaN(s.HeldLowKPa) {
 			s.PartPresentOffKPa = min(s.HeldLowKPa, required-6*u)
 			if d := slices.Max(drop); s.PartPresentOffKPa < d {
-				s.PartPresentOffKPa = d
-				s.Remarks = append(s.Remarks, "the spread of lowest vacuums reaches under half the required: part present off is set there, and will switch in picks that held")
+				s.PartPresentOffKPa, clamped = d, true
 			}
 		}
 	}
 	if !math.IsNaN(s.IdleHighKPa) {
 		s.ReleasedKPa = s.IdleHighKPa + 6*u
-		if released := s.ReleasedKPa; released >= s.PartPresentOffKPa || released >= s.PartPresentOnKPa {
+		if released := s.ReleasedKPa; released >= min(s.PartPresentOffKPa, s.HeldLowKPa) || released >= s.PartPresentOnKPa {
 			s.Remarks = slices.Insert(s.Remarks, 0, "released and part present overlap: those levels cannot be told apart, and none is given")
 			s.ReleasedKPa, s.PartPresentOffKPa = nan, nan
 			if released >= s.PartPresentOnKPa {
 				s.PartPresentOnKPa = nan
 			}
 		}
+	}
+	if clamped && !math.IsNaN(s.PartPresentOffKPa) {
+		s.Remarks = append(s.Remarks, "the spread of lowest vacuums reaches under half the required: part present off is set there, and will switch in picks that held")
 	}
 	return s
 }

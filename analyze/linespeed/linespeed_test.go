@@ -95,7 +95,7 @@ func TestSwitchPointsFollowTheSpread(t *testing.T) {
 		p := one(0.1, 32+0.05*float64(i%5))
 		p.LowestVacuumKPa.Value = 29 + 0.2*float64(i%5)
 		near = append(near, p)
-		p.LowestVacuumKPa.Value = 10 + 10*float64(i%5)
+		p.LowestVacuumKPa.Value = 12 + 9*float64(i%5)
 		wide = append(wide, p)
 	}
 	v, _ := New(near, Options{PicksPerMinute: 60})
@@ -118,6 +118,7 @@ func TestLevelsThatOverlapAreNotGiven(t *testing.T) {
 		// Every pick is the same, so that the limits are the values: off is 30 − 6u at most, released idle + 6u.
 		{"apart", 0.2, 40, 0.5, 30, 27, 3.2},
 		{"released above off", 20, 16, 0.1, 30, nan, nan},
+		{"some held at what is released", 8, 7, 0.1, 30, nan, nan},
 		{"released above part present", 0.2, 40, 6, nan, nan, nan},
 		{"released above part present, holds unknown", 31, nan, 0, nan, nan, nan},
 	} {
@@ -141,6 +142,7 @@ func TestLevelsThatOverlapAreNotGiven(t *testing.T) {
 			if math.IsNaN(c.released) {
 				require.NotEmpty(t, v.Switch.Remarks)
 				assert.Contains(t, v.Switch.Remarks[0], "none is given")
+				assert.Len(t, v.Switch.Remarks, 1)
 			} else {
 				assert.Empty(t, v.Switch.Remarks)
 			}
