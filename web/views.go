@@ -411,7 +411,7 @@ type BenchResultJSON struct {
 	ValueKPa analyze.Number `json:"value_kPa"`
 	UKPa     analyze.Number `json:"u_kPa"`
 	Pass     *bool          `json:"pass"`          // null where the rig states no limit
-	Why      string         `json:"why,omitempty"` // there is no value
+	Why      string         `json:"why,omitempty"` // there is no value, or it is odd
 }
 
 // A BenchAskJSON has a step read.
