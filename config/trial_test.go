@@ -29,6 +29,7 @@ runs:
 
 func TestTrialFaults(t *testing.T) {
 	rig := loadRig(t, "io-block-tcp")
+	rig.Stations[0].Engine, rig.Stations[1].Engine = "small ejector", "side-channel blower"
 	for _, c := range []struct {
 		name   string
 		change []string

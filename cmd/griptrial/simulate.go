@@ -132,6 +132,14 @@ func (o *simulateOptions) scenario(rig *config.Rig, args []string) (simulator.Sc
 			return sc, wrongf("%s: station %q is not in %s, which has %q", args[1], s.Name, args[0], names)
 		}
 	}
+	for i := range sc.Setups {
+		u := &sc.Setups[i]
+		if at := engineRefused(sc, rig, u); at != "" {
+			engine, _ := engineOn(sc, u)
+			return sc, wrongf("%s: setup %q has the engine %q, and %s states %q for station %q; want the same, or no engine for that station where runs change it",
+				args[1], u.Name, engine, args[0], rig.Station(at).Engine, at)
+		}
+	}
 	if o.seeded {
 		sc.Seed = o.seed
 	}

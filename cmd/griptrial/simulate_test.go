@@ -1,0 +1,62 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"griptrial/config"
+	"griptrial/record"
+	"griptrial/simulator"
+)
+
+// Setups that a scenario has on different engines are different in the trial, too, so that
+// nothing takes their picks for those of one.
+func TestTrialOfAScenarioNamesEngines(t *testing.T) {
+	const rigs, scenarios = "../../testdata/rigs/", "../../testdata/scenarios/"
+	for _, c := range []struct{ rig, scenario string }{{"io-block-tcp", "screening"}, {"io-block-tcp", "soak"}, {"io-block-tcp", "ab-bench"}, {"flow-text-line", "hand-held"}} {
+		rig, err := config.LoadRig(rigs + c.rig + ".yaml")
+		require.NoError(t, err)
+		sc, err := simulator.LoadScenario(scenarios + c.scenario + ".yaml")
+		require.NoError(t, err)
+		trial, err := record.ParseTrial("trial", []byte(trialText(*sc, rig)), rig)
+		require.NoError(t, err, c.scenario)
+		seen := map[string]string{}
+		for i := range trial.Setups {
+			s := &trial.Setups[i]
+			var levels []string
+			for _, f := range config.Factors {
+				levels = append(levels, s.Level(f))
+			}
+			key := strings.Join(levels, "|")
+			assert.Empty(t, seen[key], "%s: %s", c.scenario, s.Name)
+			seen[key] = s.Name
+			if known := "small ejector"; c.rig == "io-block-tcp" && strings.Contains(s.Name, known) {
+				assert.Equal(t, known, s.Engine)
+			}
+		}
+		if c.scenario == "ab-bench" {
+			assert.Equal(t, "4 °", trial.Setup("bellows").Tilt)
+			assert.Equal(t, "small ejector", trial.Setup("bellows").Engine)
+		}
+		if c.scenario == "soak" {
+			assert.Equal(t, "simulated vane pump", trial.Setup("pump").EngineSetting, "the rig has no such engine")
+		}
+	}
+
+	// A rig with an engine of its own at a station refuses another, as it does for a trial.
+	text, err := os.ReadFile(rigs + "io-block-tcp.yaml")
+	require.NoError(t, err)
+	fixed := filepath.Join(t.TempDir(), "rig.yaml")
+	require.NoError(t, os.WriteFile(fixed, []byte(strings.Replace(string(text), "- name: right\n", "- name: right\n    engine: side-channel blower\n", 1)), 0o600))
+	out := filepath.Join(t.TempDir(), "x.gtrial")
+	code, _, errs := command(t, "simulate", fixed, scenarios+"ab-bench.yaml", "--fast", "--out", out)
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, `has the engine "small ejector", and `+fixed+` states "side-channel blower" for station "right"`)
+	code, _, errs = command(t, "simulate", fixed, "--picks", "2", "--fast", "--out", out)
+	assert.Equal(t, exitDone, code, "the hall's own setups run on any rig: %s", errs)
+}
