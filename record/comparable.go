@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze/compare"
 	"griptrial/analyze/pick"
 	"griptrial/config"
@@ -82,6 +83,7 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks i
 	for i, a := range rig.Stations {
 		t.Shared = t.Shared || slices.ContainsFunc(rig.Stations[:i], func(b config.Station) bool { return a.Engine != "" && a.Engine == b.Engine })
 	}
+	t.Unlike = unlikeEnergies(rig, trial)
 	runs, err := file.Runs()
 	if err != nil {
 		return nil, err
@@ -143,6 +145,39 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks i
 		t.Finished = len(runs) == len(trial.Runs) && !short
 	}
 	return t, nil
+}
+
+// unlikeEnergies reports whether stations in use measure different things of their energy
+// although it is not known of all what their engines draw.
+func unlikeEnergies(rig *config.Rig, trial *config.Trial) bool {
+	known := true
+	var first *[2]bool
+	unlike := false
+	for i := range rig.Stations {
+		s := &rig.Stations[i]
+		used := false
+		for r := range trial.Runs {
+			if setup := trial.Runs[r].Setups[s.Name]; setup != "" {
+				used = true
+				known = known && draws(rig, trial, s, setup) != ""
+			}
+		}
+		if !used {
+			continue
+		}
+		var has [2]bool
+		for p := range rig.Channels() {
+			if p.Channel.Station == "" || p.Channel.Station == s.Name {
+				has[0] = has[0] || p.Channel.Kind == sample.Air
+				has[1] = has[1] || p.Channel.Kind == sample.Power
+			}
+		}
+		if first == nil {
+			first = &has
+		}
+		unlike = unlike || has != *first
+	}
+	return unlike && !known
 }
 
 // changes finds in which runs the picks of each station were made.

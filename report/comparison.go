@@ -412,8 +412,15 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			fmt.Fprintln(w)
 		}
 	}
-	for _, x := range warnings(c.Warnings) {
-		fmt.Fprintln(w, x)
+	for _, x := range c.Warnings {
+		switch x.Code {
+		case compare.EnergyMissing:
+			fmt.Fprintf(w, "%s without energy: an ejector's needs an air channel at its station, a pump's or blower's a power channel.\n", picksAre(int(x.A)))
+		case compare.EnergyUnlike:
+			fmt.Fprintln(w, "Stations measure energy by different channels, and the rig does not name their engines: do not compare energies between them.")
+		default:
+			fmt.Fprintln(w, x)
+		}
 	}
 	if c.Spoiled > 0 {
 		fmt.Fprintf(w, "%s marked as spoiled left out; counted, %s.\n", picksAre(c.Spoiled), changed(c.Changes))

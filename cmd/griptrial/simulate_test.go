@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"griptrial/config"
 	"griptrial/record"
 	"griptrial/simulator"
+	"griptrial/store"
 )
 
 // Setups that a scenario has on different engines are different in the trial, too, so that
@@ -59,4 +61,51 @@ func TestTrialOfAScenarioNamesEngines(t *testing.T) {
 	assert.Contains(t, errs, `has the engine "small ejector", and `+fixed+` states "side-channel blower" for station "right"`)
 	code, _, errs = command(t, "simulate", fixed, "--picks", "2", "--fast", "--out", out)
 	assert.Equal(t, exitDone, code, "the hall's own setups run on any rig: %s", errs)
+}
+
+// An ejector at a station without an air channel has no energy, rather than that of a power
+// meter that it does not use; and where engines are not known, the comparison says what it
+// averages.
+func TestEnergyIsOfWhatTheEngineDraws(t *testing.T) {
+	dir := t.TempDir()
+	text, err := os.ReadFile("../../testdata/rigs/io-block-tcp.yaml")
+	require.NoError(t, err)
+	cut := func(s, from, to string) string {
+		i := strings.Index(s, from)
+		require.Positive(t, i)
+		n := strings.Index(s[i:], to)
+		require.Positive(t, n)
+		return s[:i] + s[i+n:]
+	}
+	noAir := cut(string(text), "          - name: right air\n", "          - name: right power\n")
+	unnamed := cut(noAir, "engines:\n", "# A station is")
+	for _, c := range []struct {
+		rig     string
+		remark  string
+		measure bool
+	}{{noAir, "4 picks without energy: an ejector's needs an air channel", false}, {unnamed, "Stations measure energy by different channels", true},
+		{string(text), "", true}} {
+		rig, path := filepath.Join(dir, "rig.yaml"), filepath.Join(dir, "x.gtrial")
+		require.NoError(t, os.WriteFile(rig, []byte(c.rig), 0o600))
+		require.NoError(t, os.RemoveAll(path))
+		code, _, errs := command(t, "simulate", rig, "../../testdata/scenarios/ab-bench.yaml", "--picks", "2", "--fast", "--out", path)
+		require.Equal(t, exitDone, code, errs)
+		code, _, errs = command(t, "verify", path)
+		require.Equal(t, exitDone, code, errs)
+		file, err := store.OpenRead(path)
+		require.NoError(t, err)
+		picks, err := file.Picks(1, "")
+		require.NoError(t, errors.Join(err, file.Close()))
+		require.Len(t, picks, 8)
+		for _, p := range picks {
+			assert.Equal(t, c.measure || p.Station == "left", p.EnergyJ.OK(), "%s %d", p.Station, p.N)
+		}
+		_, out, errs := command(t, "compare", path)
+		if c.remark != "" {
+			assert.Contains(t, out, c.remark, errs)
+		} else {
+			assert.NotContains(t, out, "energy: an ejector's")
+			assert.NotContains(t, out, "Stations measure energy")
+		}
+	}
 }
