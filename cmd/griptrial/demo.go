@@ -170,6 +170,7 @@ func writeTruth(path string, sim *simulator.Rig) error {
 func trialText(sc simulator.Scenario, rig *config.Rig) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# The trial that goes with the simulated rig.\n\nname: %s\n\nrequirement:\n  vacuum: %g kPa\n\nsetups:\n", sc.Name, sc.Setups[0].RequiredKPa)
+	tilted := slices.ContainsFunc(sc.Setups, func(u simulator.Setup) bool { return u.Cup.TiltDeg != 0 })
 	for i := range sc.Setups {
 		u := &sc.Setups[i]
 		if engine, used := engineOn(sc, u); used {
@@ -177,7 +178,7 @@ func trialText(sc simulator.Scenario, rig *config.Rig) string {
 			if u.Cups > 1 && u.Cup.SpacingMM > 0 {
 				fmt.Fprintf(&b, ", placement: \"%g mm apart\"", u.Cup.SpacingMM)
 			}
-			if u.Cup.TiltDeg != 0 {
+			if tilted {
 				fmt.Fprintf(&b, ", tilt: \"%g °\"", u.Cup.TiltDeg)
 			}
 			switch {

@@ -43,6 +43,7 @@ func TestTrialOfAScenarioNamesEngines(t *testing.T) {
 		}
 		if c.scenario == "ab-bench" {
 			assert.Equal(t, "4 °", trial.Setup("bellows").Tilt)
+			assert.Equal(t, "0 °", trial.Setup("flat").Tilt, "a level like any other")
 			assert.Equal(t, "small ejector", trial.Setup("bellows").Engine)
 		}
 		if c.scenario == "soak" {
