@@ -479,7 +479,7 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		}
 	}
 	if asked == nil {
-		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict.")
+		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict. State them in a copy of the trial file;\ngriptrial reanalyse --trial judges the picks by it, without recording again, and --set shows that.")
 		return err
 	}
 	fmt.Fprintln(w)
