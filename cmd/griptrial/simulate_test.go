@@ -110,3 +110,25 @@ func TestEnergyIsOfWhatTheEngineDraws(t *testing.T) {
 		}
 	}
 }
+
+// The link that a killed simulator left is replaced; one that leads somewhere is not, nor a file.
+func TestLinkOfAKilledSimulator(t *testing.T) {
+	dir := t.TempDir()
+	link, line, other := filepath.Join(dir, "rs485"), filepath.Join(dir, "pts-1"), filepath.Join(dir, "pts-2")
+	for _, f := range []string{line, other} {
+		require.NoError(t, os.WriteFile(f, nil, 0o600))
+	}
+	leads := func() string {
+		to, err := os.Readlink(link)
+		require.NoError(t, err)
+		return to
+	}
+	require.NoError(t, linkLine(line, link))
+	require.NoError(t, linkLine(line, link), "the same pseudo-terminal again")
+	assert.ErrorContains(t, linkLine(other, link), "remove it if no simulator serves it")
+	assert.Equal(t, line, leads())
+	require.NoError(t, os.Remove(line))
+	require.NoError(t, linkLine(other, link))
+	assert.Equal(t, other, leads())
+	assert.ErrorContains(t, linkLine(line, other), "is no link")
+}
