@@ -12,6 +12,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/compare"
+	"griptrial/config"
 )
 
 // ComparisonSchema is the number of the JSON of compare, choose, soak and plan, which
@@ -412,6 +413,9 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			fmt.Fprintln(w)
 		}
 	}
+	for _, names := range sameLevels(t) {
+		fmt.Fprintf(w, "Setups of the same levels, taken as one: %s. State in what they differ to tell them apart.\n", strings.Join(names, ", "))
+	}
 	for _, x := range c.Warnings {
 		switch x.Code {
 		case compare.EnergyMissing:
@@ -431,6 +435,32 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		}
 	}
 	return verdictLines(w, verdicts, letters, c.Confidence)
+}
+
+// sameLevels returns the names of setups in use that no factor tells apart.
+func sameLevels(t *compare.Trial) (all [][]string) {
+	used := map[string]bool{}
+	for i := range t.Picks {
+		used[t.Picks[i].Setup] = true
+	}
+	at := map[string]int{}
+	for i := range t.Setups {
+		s := &t.Setups[i]
+		if !used[s.Name] {
+			continue
+		}
+		var key []string
+		for _, f := range config.Factors {
+			key = append(key, s.Level(f))
+		}
+		k := strings.Join(key, "\x00")
+		if _, ok := at[k]; !ok {
+			at[k] = len(all)
+			all = append(all, nil)
+		}
+		all[at[k]] = append(all[at[k]], s.Name)
+	}
+	return slices.DeleteFunc(all, func(names []string) bool { return len(names) < 2 })
 }
 
 func picksAre(n int) string {

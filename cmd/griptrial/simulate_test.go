@@ -132,3 +132,12 @@ func TestLinkOfAKilledSimulator(t *testing.T) {
 	assert.Equal(t, other, leads())
 	assert.ErrorContains(t, linkLine(line, other), "is no link")
 }
+
+// Setups that no factor tells apart are compared as one, and the comparison says which.
+func TestSetupsOfTheSameLevels(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "swing.gtrial")
+	code, _, errs := command(t, "simulate", "../../testdata/rigs/io-block-tcp.yaml", "../../testdata/scenarios/swing.yaml", "--picks", "2", "--fast", "--out", path)
+	require.Equal(t, exitDone, code, errs)
+	_, out, _ := command(t, "compare", path)
+	assert.Contains(t, out, "Setups of the same levels, taken as one: gentle, hasty. State in what they differ")
+}
