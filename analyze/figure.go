@@ -29,16 +29,18 @@ type Code string
 
 // The warnings that figures carry. A and B are what the comment says.
 const (
-	ContactInferred  Code = "contact inferred"          // contact read from the vacuum: late by the start of the lip's closing
-	BelowSampling    Code = "below sampling"            // shorter than the sampling can show; A: sampling interval, s
-	NotResolved      Code = "not resolved"              // the sampling cannot support the figure; A: longest interval beside the instant, s
-	LineLossUnknown  Code = "line loss unknown"         // transducer away from the cup, restriction or flow unknown
-	StartUnseen      Code = "start not seen"            // no idle level before the pick, or in a gap
-	StillRising      Code = "still rising"              // A, B: medians of the halves of the hold, kPa
-	TouchedByGap     Code = "touched by a gap"          // samples are missing in the span of the figure
-	IntervalAssumed  Code = "interval assumed"          // A: sampling interval taken from the data, s
-	PowerTooSparse   Code = "too few power samples"     // A: samples had, B: samples needed
-	ChannelTooLate   Code = "channel late or dead"      // the channel had not passed the pick's end 2 s later
+	ContactInferred  Code = "contact inferred"      // contact read from the vacuum: late by the start of the lip's closing
+	BelowSampling    Code = "below sampling"        // shorter than the sampling can show; A: sampling interval, s
+	NotResolved      Code = "not resolved"          // the sampling cannot support the figure; A: longest interval beside the instant, s
+	LineLossUnknown  Code = "line loss unknown"     // transducer away from the cup, restriction or flow unknown
+	StartUnseen      Code = "start not seen"        // no idle level before the pick, or in a gap
+	StillRising      Code = "still rising"          // A, B: medians of the halves of the hold, kPa
+	TouchedByGap     Code = "touched by a gap"      // samples are missing in the span of the figure
+	IntervalAssumed  Code = "interval assumed"      // A: sampling interval taken from the data, s
+	PowerTooSparse   Code = "too few power samples" // A: samples had, B: samples needed
+	ChannelTooLate   Code = "channel late or dead"  // the channel had not passed the pick's end 2 s later
+	AirUnmeasured    Code = "compressed air not measured"
+	PowerUnmeasured  Code = "power not measured"
 	AirPressureUnset Code = "air pressure not measured" // an ejector's figures depend on it
 	AccuracyUnknown  Code = "sensor accuracy not stated"
 	EngineCycles     Code = "lower turning level"      // an engine that saves air: the vacuum swings

@@ -31,7 +31,9 @@ func ParseRig(name string, text []byte) (*Rig, error) {
 		return nil, f.faults.asError()
 	}
 	r := &rigReader{rig: &Rig{Path: name, Text: slices.Clone(text)}, named: map[string]*value{}, read: map[string]*value{}, doubtful: map[string]bool{}}
-	r.readTop(top)
+	if r.readTop(top); top.has("setups") && !top.has("buses") {
+		f.faults = Faults{{f.name, 1, 1, "", "this is a trial or scenario file, by its setups; want a rig file, which comes first"}}
+	}
 	if err := f.faults.asError(); err != nil {
 		return nil, err
 	}

@@ -33,7 +33,9 @@ func ParseTrial(name string, text []byte, rig *Rig) (*Trial, error) {
 		}
 		return "more than 0 and less than the pressure around, " + Pressure.Format(ceiling)
 	}
-	t.readTop(top)
+	if t.readTop(top); top.has("buses") && !top.has("setups") {
+		f.faults = Faults{{f.name, 1, 1, "", "this is a rig file, by its buses; want a trial file, which comes after the rig file"}}
+	}
 	if err := f.faults.asError(); err != nil {
 		return nil, err
 	}

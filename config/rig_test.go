@@ -263,6 +263,10 @@ func TestRigFaults(t *testing.T) {
 			channel + `.scale.sensor[0]: 4 mA: "mA" is no unit of voltage; V, mV are allowed`}},
 		{"accuracy of no span", []string{end, end + "            accuracy: ‸1 % of span\n"}, []string{
 			channel + `.accuracy: 1 % of span: "% of span" needs a scale of two points`}},
+		{"accuracy of a span in another unit", []string{end, end + "            accuracy: 1 % of span\n", scale, "scale: {raw: [0, 5], value: [0 kPa, ‸-100 L]}"}, []string{
+			channel + `.scale.value[1]: -100 L: "L" is no unit of pressure; kPa, mbar, bar … are allowed`}},
+		{"accuracy of a span of another sign", []string{end, end + "            accuracy: 1 % of span\n", scale, "scale: {raw: [0, 5], value: ‸[0 kPa, 100 kPa]}"}, []string{
+			channel + `.scale.value: "reads: gauge" is negative below ambient, and no value here is; want negative values or "reads: vacuum"`}},
 
 		{"release pulse", []string{"- name: left", "- name: left\n    release_pulse: ‸19.9 ms", end, end + "          - {name: r, kind: release, station: left, register: {table: coil, address: 1}}\n"}, []string{
 			"stations[0].release_pulse: a release pulse of 19.9 ms is shorter than two sampling intervals of 10 ms: a poll may miss it; make it 20 ms or longer, or poll faster"}},

@@ -60,6 +60,9 @@ func (r *rigReader) scale(v *value, c *Channel, kind reading) {
 	}
 	c.Limits.LoopOffsetMA, c.Limits.LoopScaleMA = line.loopOffsetMA, line.loopScaleMA
 	c.limits(v, kind)
+	if math.IsNaN(line.factor) {
+		line.span = 1 // noted; that an accuracy is a share of it is no second fault
+	}
 	c.Accuracy = v.quantity("accuracy", dim.with(Unit{ofSpan, line.span, 100}), positive)
 	c.Resolution = v.quantity("resolution", dim, positive)
 	if math.IsNaN(line.factor) || !kind.known {

@@ -29,6 +29,7 @@ runs:
 
 func TestTrialFaults(t *testing.T) {
 	rig := loadRig(t, "io-block-tcp")
+	rig.Stations[0].Engine, rig.Stations[1].Engine = "small ejector", "side-channel blower"
 	for _, c := range []struct {
 		name   string
 		change []string
@@ -88,8 +89,14 @@ func TestTrialFaults(t *testing.T) {
 		})
 	}
 
+	// Files that changed places are told by what they hold, in one line.
+	_, err := ParseTrial("rig.yaml", []byte(baseRig), rig)
+	assert.EqualError(t, err, "rig.yaml:1:1: this is a rig file, by its buses; want a trial file, which comes after the rig file")
+	_, err = ParseRig("trial.yaml", []byte(baseTrial))
+	assert.EqualError(t, err, "trial.yaml:1:1: this is a trial or scenario file, by its setups; want a rig file, which comes first")
+
 	rig.Stations[0].DropLevelKPa = 30
-	_, err := ParseTrial("trial.yaml", []byte(baseTrial), rig)
+	_, err = ParseTrial("trial.yaml", []byte(baseTrial), rig)
 	assert.EqualError(t, err, `trial.yaml:13:20: runs[0].setups.left: setup "sachet" requires 30 kPa, not above the drop level of station "left", 30 kPa; want a lower drop_level`)
 	_, err = LoadTrial("none.yaml", nil)
 	assert.ErrorIs(t, err, os.ErrNotExist)

@@ -1,10 +1,12 @@
 package record
 
 import (
+	"fmt"
 	"iter"
 	"math"
 	"slices"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze/compare"
 	"griptrial/analyze/pick"
 	"griptrial/config"
@@ -15,21 +17,32 @@ import (
 // call the file. The error is ErrNoSetups where it has no trial text.
 func TextsOf(file *store.Trial, name string) (*config.Rig, *config.Trial, error) {
 	h := file.Header()
-	if len(h.TrialText) == 0 {
+	return parse(name, h.RigText, h.TrialText)
+}
+
+func parse(name string, rigText, trialText []byte) (*config.Rig, *config.Trial, error) {
+	if len(trialText) == 0 {
 		return nil, nil, ErrNoSetups
 	}
-	rig, err := config.ParseRig("rig of "+name, h.RigText)
+	rig, err := config.ParseRig("rig of "+name, rigText)
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := ParseTrial("trial of "+name, h.TrialText, rig)
+	trial, err := ParseTrial("trial of "+name, trialText, rig)
 	return rig, trial, err
 }
 
 // Comparable returns the plan and the picks of an analysis, as compare takes them, with the
-// marks of those that somebody called spoiled. It may be called while the trial is recorded.
+// marks of those that somebody called spoiled; rig and requirement are those of the analysis. It may be called while the trial is recorded.
 func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error) {
-	rig, trial, err := TextsOf(file, name)
+	a, ok, err := file.Analysis(set)
+	if h := file.Header(); err == nil && !ok {
+		a.RigText, a.TrialText = h.RigText, h.TrialText // an older file does not say
+	}
+	if err != nil {
+		return nil, err
+	}
+	rig, trial, err := parse(name, a.RigText, a.TrialText)
 	if err != nil {
 		return nil, err
 	}
@@ -82,6 +95,7 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks i
 	for i, a := range rig.Stations {
 		t.Shared = t.Shared || slices.ContainsFunc(rig.Stations[:i], func(b config.Station) bool { return a.Engine != "" && a.Engine == b.Engine })
 	}
+	t.Unlike = unlikeEnergies(rig, trial)
 	runs, err := file.Runs()
 	if err != nil {
 		return nil, err
@@ -121,7 +135,14 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks i
 			done[r.N] = map[string]int{}
 		}
 		done[r.N][p.Station]++ // a spoiled one, too: a mark made later does not open a finished trial again
-		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: r.Setups[p.Station], Piece: r.Piece})
+		setup := r.Setups[p.Station]
+		if p.Run <= len(trial.Runs) { // as the pick was judged
+			setup = trial.Runs[p.Run-1].Setups[p.Station]
+		}
+		if trial.Setup(setup) == nil {
+			return nil, fmt.Errorf("the trial file that these picks were judged by has no setup for station %s in run %d", p.Station, p.Run)
+		}
+		t.Picks = append(t.Picks, compare.Pick{Pick: p, Setup: setup, Piece: r.Piece})
 	}
 	for i, reason := range store.SpoiledPicks(marks, near) {
 		if nearAt[i] >= 0 {
@@ -143,6 +164,39 @@ func comparable(file *store.Trial, rig *config.Rig, trial *config.Trial, picks i
 		t.Finished = len(runs) == len(trial.Runs) && !short
 	}
 	return t, nil
+}
+
+// unlikeEnergies reports whether stations in use measure different things of their energy
+// although it is not known of all what their engines draw.
+func unlikeEnergies(rig *config.Rig, trial *config.Trial) bool {
+	known := true
+	var first *[2]bool
+	unlike := false
+	for i := range rig.Stations {
+		s := &rig.Stations[i]
+		used := false
+		for r := range trial.Runs {
+			if setup := trial.Runs[r].Setups[s.Name]; setup != "" {
+				used = true
+				known = known && draws(rig, trial, s, setup) != ""
+			}
+		}
+		if !used {
+			continue
+		}
+		var has [2]bool
+		for p := range rig.Channels() {
+			if p.Channel.Station == "" || p.Channel.Station == s.Name {
+				has[0] = has[0] || p.Channel.Kind == sample.Air
+				has[1] = has[1] || p.Channel.Kind == sample.Power
+			}
+		}
+		if first == nil {
+			first = &has
+		}
+		unlike = unlike || has != *first
+	}
+	return unlike && !known
 }
 
 // changes finds in which runs the picks of each station were made.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 
+	"griptrial/acquire/sample"
 	"griptrial/analyze/pick"
 	"griptrial/config"
 	"griptrial/store"
@@ -161,7 +162,29 @@ func Settings(rig *config.Rig, plan *Plan) ([]pick.Settings, error) {
 			BlankLeakU:          s.BlankLeakU,
 			SpecificEnergyKWhM3: s.SpecificEnergyKWhM3,
 			SpecificEnergyU:     s.SpecificEnergyU,
+			Draws: func(n int) sample.Kind {
+				setup := ""
+				if r := plan.Run(s.Name, n); r > 0 && r <= len(plan.trial.Runs) {
+					setup = plan.trial.Runs[r-1].Setups[s.Name]
+				}
+				return draws(rig, plan.trial, &s, setup)
+			},
 		})
 	}
 	return all, nil
+}
+
+// draws returns what the engine of a setup at a station draws; "" where neither states one.
+func draws(rig *config.Rig, trial *config.Trial, s *config.Station, setup string) sample.Kind {
+	name := s.Engine
+	if u := trial.Setup(setup); u != nil && u.Engine != "" {
+		name = u.Engine
+	}
+	switch e := rig.Engine(name); {
+	case e == nil:
+		return ""
+	case e.Kind == "ejector":
+		return sample.Air
+	}
+	return sample.Power
 }

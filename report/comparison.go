@@ -12,6 +12,7 @@ import (
 
 	"griptrial/analyze"
 	"griptrial/analyze/compare"
+	"griptrial/config"
 )
 
 // ComparisonSchema is the number of the JSON of compare, choose, soak and plan, which
@@ -423,8 +424,18 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 			fmt.Fprintln(w)
 		}
 	}
-	for _, x := range warnings(c.Warnings) {
-		fmt.Fprintln(w, x)
+	for _, names := range sameLevels(t) {
+		fmt.Fprintf(w, "Setups of the same levels, taken as one: %s. State in what they differ to tell them apart.\n", strings.Join(names, ", "))
+	}
+	for _, x := range c.Warnings {
+		switch x.Code {
+		case compare.EnergyMissing:
+			fmt.Fprintf(w, "%s without energy: an ejector's needs an air channel at its station, a pump's or blower's a power channel.\n", picksAre(int(x.A)))
+		case compare.EnergyUnlike:
+			fmt.Fprintln(w, "Stations measure energy by different channels, and the rig does not name their engines: do not compare energies between them.")
+		default:
+			fmt.Fprintln(w, x)
+		}
 	}
 	if c.Spoiled > 0 {
 		fmt.Fprintf(w, "%s marked as spoiled left out; counted, %s.\n", picksAre(c.Spoiled), changed(c.Changes))
@@ -435,6 +446,32 @@ func Compared(w io.Writer, t *compare.Trial, c compare.Comparison, verdicts []co
 		}
 	}
 	return verdictLines(w, verdicts, letters, c.Confidence)
+}
+
+// sameLevels returns the names of setups in use that no factor tells apart.
+func sameLevels(t *compare.Trial) (all [][]string) {
+	used := map[string]bool{}
+	for i := range t.Picks {
+		used[t.Picks[i].Setup] = true
+	}
+	at := map[string]int{}
+	for i := range t.Setups {
+		s := &t.Setups[i]
+		if !used[s.Name] {
+			continue
+		}
+		var key []string
+		for _, f := range config.Factors {
+			key = append(key, s.Level(f))
+		}
+		k := strings.Join(key, "\x00")
+		if _, ok := at[k]; !ok {
+			at[k] = len(all)
+			all = append(all, nil)
+		}
+		all[at[k]] = append(all[at[k]], s.Name)
+	}
+	return slices.DeleteFunc(all, func(names []string) bool { return len(names) < 2 })
 }
 
 func picksAre(n int) string {
@@ -483,7 +520,7 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		}
 	}
 	if asked == nil {
-		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict.")
+		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict. State them in a copy of the trial file;\ngriptrial reanalyse --trial judges the picks by it, without recording again, and --set shows that.")
 		return err
 	}
 	fmt.Fprintln(w)

@@ -164,6 +164,15 @@ func MatchEngines(leaks []engine.MeasuredLeak, q engine.Question) (EngineJSON, e
 	}
 	out.Remarks = append(out.Remarks, fmt.Sprintf("compressed air at %.4g kWh/m³ ANR; plants lie from %.2f to %.2f, the user's own meter comes first",
 		q.Cycle.SpecificEnergyKWhM3, engine.LowSpecificEnergyKWhM3, engine.HighSpecificEnergyKWhM3))
+	switch {
+	case math.IsNaN(q.Cycle.PicksPerMinute) && !math.IsNaN(q.Cycle.HoursPerYear):
+		out.Remarks = append(out.Remarks, "no J a pick and no kWh a year: they take the picks a minute (--picks)")
+	case math.IsNaN(q.Cycle.PicksPerMinute):
+		out.Remarks = append(out.Remarks, "no J a pick: it takes the picks a minute (--picks)")
+	}
+	if out.Volume == nil {
+		out.Remarks = append(out.Remarks, "no seal time: it takes the volume of cups and hoses (--volume)")
+	}
 	if math.IsNaN(q.Cycle.SupplyOnS) && !math.IsNaN(q.Cycle.PicksPerMinute) {
 		out.Remarks = append(out.Remarks, "no time that the supply is on: ejectors are taken to run the whole cycle")
 	}

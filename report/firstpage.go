@@ -403,7 +403,7 @@ func (r *TrialReport) recommended(chosen []MachineBag) []string {
 		if r.stated() {
 			return []string{"Nothing can be recommended yet: nothing tried was shown to hold every bag of the mix. What is missing comes first; then this report is made again."}
 		}
-		return []string{"Nothing can be recommended: state in the trial file what a setup must hold (seal_time, vacuum min, drops), and record again."}
+		return []string{"Nothing can be recommended: state in a copy of the trial file what a setup must hold (seal_time, vacuum min, drops). griptrial reanalyse --trial judges the picks by it, without recording again."}
 	}
 	var items, parts []string
 	one := func(label string, of func(s *SetupJSON) string) {

@@ -191,7 +191,7 @@ func compare(t *Trial, o Options) Comparison {
 		})
 	}
 	wait.Wait()
-	c.Warnings = slices.Concat(drifts...)
+	c.Warnings = append(slices.Concat(drifts...), t.energyRemarks()...)
 	for _, p := range parts {
 		c.Effects = append(c.Effects, p.Effects...)
 	}
@@ -590,6 +590,25 @@ func (t *Trial) contrast(m *Measure, cells []cell, dear bool) contrast {
 	}
 	d.base = middle(m, bAll)
 	return d
+}
+
+// energyRemarks says what is missing of the picks' energies.
+func (t *Trial) energyRemarks() (all []analyze.Warning) {
+	n, some := 0, false
+	for i := range t.Picks {
+		e := &t.Picks[i].EnergyJ
+		some = some || e.OK()
+		if e.Has(analyze.AirUnmeasured) || e.Has(analyze.PowerUnmeasured) {
+			n++
+		}
+	}
+	if n > 0 {
+		all = append(all, analyze.Warn1(EnergyMissing, float64(n)))
+	}
+	if t.Unlike && some {
+		all = append(all, analyze.Warn(EnergyUnlike))
+	}
+	return all
 }
 
 // minus returns a − b, 0 for two unsealed ones.

@@ -38,6 +38,8 @@ const (
 	GapsMatter       analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
 	DifferentSources analyze.Code = "seal times start differently" // of different seal_from: not compared
 	OtherSources     analyze.Code = "picks with another start"     // A: left out, because few seal times start so
+	EnergyMissing    analyze.Code = "picks without energy"         // A: of these what the engine draws was not measured
+	EnergyUnlike     analyze.Code = "energy measured differently"  // by stations whose engines are not known
 	NotStated        analyze.Code = "no requirement stated"        //
 )
 
@@ -57,6 +59,7 @@ type Trial struct {
 	Finished bool      // the plan has been carried out; else answers are provisional
 	Current  int       // the run that is being made, 0 for none
 	Shared   bool      // stations hang on one engine: what one does, the other feels
+	Unlike   bool      // stations measure energy by different channels, and what their engines draw is not known
 	Line     *Line     // what the channels say of the rate, for Soaks; nil where they were not read
 	StartsS  []float64 // of the runs made so far
 	// Changes say, by station and in the order of time, in which runs an operator had it; nil

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"griptrial/acquire/sample"
+	"griptrial/analyze"
 )
 
 // Seal times of closed forms agree within their stated interval at every sampling rate.
@@ -133,6 +134,26 @@ func TestAirEnergy(t *testing.T) {
 	// Without a specific energy, air counts nothing and there is no figure.
 	p, _, _ = b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, 4)
 	assert.False(t, p[0].EnergyJ.OK())
+
+	// An engine's energy is what it draws, measured: an ejector's is none of a power meter, and
+	// a blower's none of an air meter. Of pick 1 alone it is known here.
+	for _, c := range []struct {
+		has, draws sample.Kind
+		warning    analyze.Code
+	}{{sample.Air, sample.Air, ""}, {sample.Air, "", ""}, {sample.Power, sample.Power, ""},
+		{sample.Power, sample.Air, analyze.AirUnmeasured}, {sample.Air, sample.Power, analyze.PowerUnmeasured}} {
+		b.follow = map[sample.Kind]func(float64) float64{c.has: func(float64) float64 { return 60 }}
+		p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30, SpecificEnergyKWhM3: 0.11, Draws: func(n int) sample.Kind {
+			require.Equal(t, 1, n)
+			return c.draws
+		}}, 0, 4)
+		require.Len(t, p, 1)
+		assert.Equal(t, c.warning == "", p[0].EnergyJ.OK(), "%+v", c)
+		if c.warning != "" {
+			assert.True(t, p[0].EnergyJ.Has(c.warning))
+			assert.False(t, p[0].HoldJ.OK())
+		}
+	}
 }
 
 // Leak flow while the hold settles: an engine that draws q with the vacuum still rising at

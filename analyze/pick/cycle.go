@@ -69,6 +69,7 @@ type cycle struct {
 	flowMedian, flowU float64
 	flowDone          bool
 	energy            []energy
+	draws             sample.Kind // what the engine draws, "" where not known
 }
 
 // A refinement is an instant to be found once the samples around it have come.
@@ -778,6 +779,9 @@ func (k *Tracker) begin(x instant, t float64) {
 		p.shift = base
 	}
 	p.RequiredKPa = k.set.RequiredKPa(p.N)
+	if k.set.Draws != nil {
+		p.draws = k.set.Draws(p.N)
+	}
 	p.level = p.RequiredKPa + p.shift
 	drop := k.set.DropLevelKPa
 	if !(drop > 0) {

@@ -86,6 +86,19 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 	}
 	s := k.spread()
 	sum, counted := 0.0, false
+	if missing := p.draws; missing != "" {
+		for _, f := range k.follow {
+			if f.ch.Kind == missing && (missing != sample.Air || !math.IsNaN(k.set.SpecificEnergyKWhM3)) {
+				missing = ""
+			}
+		}
+		switch missing {
+		case sample.Air:
+			return analyze.None(analyze.Warn(analyze.AirUnmeasured))
+		case sample.Power:
+			return analyze.None(analyze.Warn(analyze.PowerUnmeasured))
+		}
+	}
 	n := 0
 	for _, f := range k.follow {
 		if f.ch.Kind == sample.Flow {

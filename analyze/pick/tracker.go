@@ -36,6 +36,10 @@ type Settings struct {
 	BlankLeakU          float64
 	SpecificEnergyKWhM3 float64 // of compressed air; NaN or 0: air is not counted
 	SpecificEnergyU     float64
+
+	// Draws says what the engine of pick n draws, Air or Power, so that an energy is one that
+	// was measured; "" where that is not known. Nil: it never is.
+	Draws func(n int) sample.Kind
 }
 
 // A Gap is a stretch without vacuum samples, in seconds of the trial's time.

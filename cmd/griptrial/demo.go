@@ -170,21 +170,25 @@ func writeTruth(path string, sim *simulator.Rig) error {
 func trialText(sc simulator.Scenario, rig *config.Rig) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# The trial that goes with the simulated rig.\n\nname: %s\n\nrequirement:\n  vacuum: %g kPa\n\nsetups:\n", sc.Name, sc.Setups[0].RequiredKPa)
-	// A station whose engine the rig states takes no other.
-	fixed := slices.ContainsFunc(rig.Stations, func(s config.Station) bool { return s.Engine != "" })
-	used := map[string]bool{}
-	for _, r := range sc.Runs {
-		for _, s := range r.Setups {
-			used[s] = true
-		}
-	}
-	for _, s := range sc.Setups {
-		if used[s.Name] {
-			engine := ""
-			if !fixed && rig.Engine(s.Engine.Name) != nil {
-				engine = fmt.Sprintf(", engine: %q", s.Engine.Name)
+	tilted := slices.ContainsFunc(sc.Setups, func(u simulator.Setup) bool { return u.Cup.TiltDeg != 0 })
+	for i := range sc.Setups {
+		u := &sc.Setups[i]
+		if engine, used := engineOn(sc, u); used {
+			fmt.Fprintf(&b, "  - {name: %q, bag: %q, cup: %q, cups: %d", u.Name, u.Bag, u.CupName, max(1, u.Cups))
+			if u.Cups > 1 && u.Cup.SpacingMM > 0 {
+				fmt.Fprintf(&b, ", placement: \"%g mm apart\"", u.Cup.SpacingMM)
 			}
-			fmt.Fprintf(&b, "  - {name: %q, bag: %q, cup: %q, cups: 1%s, vacuum: %g kPa}\n", s.Name, s.Bag, s.CupName, engine, s.RequiredKPa)
+			if tilted {
+				fmt.Fprintf(&b, ", tilt: \"%g °\"", u.Cup.TiltDeg)
+			}
+			switch {
+			case engine == "":
+			case rig.Engine(engine) != nil && engineRefused(sc, rig, u) == "":
+				fmt.Fprintf(&b, ", engine: %q", engine)
+			default: // setups on different engines stay apart all the same
+				fmt.Fprintf(&b, ", engine_setting: %q", "simulated "+engine)
+			}
+			fmt.Fprintf(&b, ", vacuum: %g kPa}\n", u.RequiredKPa)
 		}
 	}
 	fmt.Fprintf(&b, "\nruns:\n")
@@ -200,6 +204,39 @@ func trialText(sc simulator.Scenario, rig *config.Rig) string {
 		fmt.Fprintf(&b, "}}\n")
 	}
 	return b.String()
+}
+
+// engineOn returns the engine that a setup of a scenario has, and whether a run uses the setup.
+func engineOn(sc simulator.Scenario, u *simulator.Setup) (engine string, used bool) {
+	engine = u.Engine.Name
+	for _, r := range sc.Runs {
+		for _, st := range sc.Stations {
+			if r.Setups[st.Name] == u.Name {
+				used = true
+				if c := slices.IndexFunc(sc.Centrals, func(c simulator.Central) bool { return c.Name == st.Central }); c >= 0 {
+					engine = sc.Centrals[c].Engine.Name
+				}
+			}
+		}
+	}
+	return engine, used
+}
+
+// engineRefused returns the first station that a run uses a setup on although the rig states
+// another engine there, "" where there is none.
+func engineRefused(sc simulator.Scenario, rig *config.Rig, u *simulator.Setup) string {
+	engine, _ := engineOn(sc, u)
+	if rig.Engine(engine) == nil {
+		return "" // one that only the simulation knows
+	}
+	for _, r := range sc.Runs {
+		for _, st := range rig.Stations {
+			if r.Setups[st.Name] == u.Name && st.Engine != "" && st.Engine != engine {
+				return st.Name
+			}
+		}
+	}
+	return ""
 }
 
 // writeNew writes a file that does not exist yet.

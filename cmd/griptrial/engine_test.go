@@ -68,6 +68,13 @@ func TestEngineLeakPoints(t *testing.T) {
 	var m matched
 	require.NoError(t, json.Unmarshal([]byte(out), &m))
 	assert.Equal(t, "power", m.Leak.Law)
+	assert.Contains(t, out, "no J a pick: it takes the picks a minute (--picks)")
+	assert.Contains(t, out, "no seal time: it takes the volume of cups and hoses (--volume)")
+	_, said, _ := command(t, append(args, "--hours", "4000 h")...)
+	assert.Contains(t, said, "no J a pick and no kWh a year: they take the picks a minute (--picks)")
+	_, said, errs = command(t, append(args, "--picks", "40 /min", "--on", "0.9 s", "--volume", "0.4 L")...)
+	assert.NotContains(t, said, "--picks", errs)
+	assert.NotContains(t, said, "--volume")
 	assert.InDelta(t, 3.39514, *m.Leak.K, 1e-3)
 	assert.InDelta(t, 0.519141, *m.Leak.N, 1e-4)
 	assert.InDelta(t, 0.146357, *m.Leak.SeK, 1e-3)

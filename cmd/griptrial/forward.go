@@ -287,7 +287,7 @@ func showSending(ctx context.Context, w io.Writer, f *forward.Forwarder, done <-
 		}
 		if s := f.Status(); s.LastError != last {
 			if last = s.LastError; last != "" {
-				fmt.Fprintf(w, "forward: %d lines wait, lag %.0f s: %s; trying on, Ctrl-C ends it\n", s.WaitingLines, s.LagS, last)
+				fmt.Fprintf(w, "forward: %s: %s; trying on, Ctrl-C ends it\n", lagLine(s), last)
 			}
 		}
 	}

@@ -132,6 +132,14 @@ func (o *simulateOptions) scenario(rig *config.Rig, args []string) (simulator.Sc
 			return sc, wrongf("%s: station %q is not in %s, which has %q", args[1], s.Name, args[0], names)
 		}
 	}
+	for i := range sc.Setups {
+		u := &sc.Setups[i]
+		if at := engineRefused(sc, rig, u); at != "" {
+			engine, _ := engineOn(sc, u)
+			return sc, wrongf("%s: setup %q has the engine %q, and %s states %q for station %q; want the same, or no engine for that station where runs change it",
+				args[1], u.Name, engine, args[0], rig.Station(at).Engine, at)
+		}
+	}
 	if o.seeded {
 		sc.Seed = o.seed
 	}
@@ -164,7 +172,7 @@ func (o *simulateOptions) serve(ctx context.Context, in io.Reader, w io.Writer, 
 				if serials > 1 {
 					link += "-" + strconv.Itoa(serials)
 				}
-				if err := os.Symlink(name, link); err != nil {
+				if err := linkLine(name, link); err != nil {
 					return wrongf("--pty: %w", errors.Join(err, line.Close()))
 				}
 				defer os.Remove(link)
@@ -202,6 +210,26 @@ func (o *simulateOptions) serve(ctx context.Context, in io.Reader, w io.Writer, 
 		errs = append(errs, writeTruth(o.truth, sim))
 	}
 	return errors.Join(errs...)
+}
+
+// linkLine gives a pseudo-terminal another name. The link of a simulator that was killed is
+// replaced: its pseudo-terminal is gone, or has come back as this one.
+func linkLine(name, link string) error {
+	err := os.Symlink(name, link)
+	if !errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	was, e := os.Readlink(link)
+	if e != nil {
+		return fmt.Errorf("%s exists and is no link to a pseudo-terminal; name another file", link)
+	}
+	if _, e := os.Stat(was); was != name && !errors.Is(e, fs.ErrNotExist) {
+		return fmt.Errorf("%s exists and leads to %s; remove it if no simulator serves it, or name another file", link, was)
+	}
+	if err := os.Remove(link); err != nil {
+		return err
+	}
+	return os.Symlink(name, link)
 }
 
 // line opens what the n-th serial bus is served on.

@@ -320,7 +320,8 @@ export const text = {
     "contact inferred": "contact inferred", "below sampling": (a) => (a ? `below the sampling interval of ${a} s` : "below sampling"), "not resolved": (a) => (a ? `not resolved: samples ${a} s apart` : "not resolved"),
     "line loss unknown": "line loss unknown", "start not seen": "start not seen", "still rising": (a, b) => (a && b ? `still rising, from ${a} to ${b} kPa` : "still rising"), "touched by a gap": "touched by a gap",
     "interval assumed": (a) => (a ? `sampling interval of ${a} s assumed` : "interval assumed"), "too few power samples": (a, b) => (a && b ? `too few power samples: ${a}, ${b} needed` : "too few power samples"),
-    "channel late or dead": "channel late or dead", "air pressure not measured": "air pressure not measured", "sensor accuracy not stated": "sensor accuracy not stated",
+    "channel late or dead": "channel late or dead", "air pressure not measured": "air pressure not measured",
+    "compressed air not measured": "compressed air not measured", "power not measured": "power not measured", "sensor accuracy not stated": "sensor accuracy not stated",
     "lower turning level": "lower turning level", "volume taken as exact": "volume taken as exact", "orifice taken as exact": "orifice taken as exact",
     "sensor lag not corrected": (a) => (a ? `sensor lag of ${a} s not corrected` : "sensor lag not corrected"), "a value is not above 0": "a value is not above 0",
     // Remarks on comparisons.
@@ -329,6 +330,8 @@ export const text = {
     "more picks needed": (a) => (a ? `about ${a} picks more needed` : "more picks needed"), "picks depend on each other": (a, b) => (a && b ? `picks depend on each other: correlation ${a}, one is worth ${b}` : "picks depend on each other"),
     "drifts over the trial": (a) => (a ? `drifts over the trial: p of no drift ${a}` : "drifts over the trial"), "tried one after the other": "tried one after the other", "sides not swapped": "sides not swapped",
     "sides differ": (a) => (a ? `sides differ by ${a} %` : "sides differ"), "interval not adjusted": "interval not adjusted", "stations share an engine": "stations share an engine",
+    "picks without energy": (a) => (a ? `${a} picks without energy: what their engine draws was not measured` : "picks without energy"),
+    "energy measured differently": "stations measure energy differently, and the rig does not name their engines: energies of one may lack what those of the other hold",
     "drops cluster": (a) => (a ? `drops cluster: counts are divided by ${a}` : "drops cluster"), "normal limit refused": "normal limit refused", "stopped sequentially": "stopped sequentially",
     "spoiled picks matter": (a) => (a ? `spoiled picks matter: ${a}` : "spoiled picks matter"), "picks touched by gaps matter": (a) => (a ? `picks touched by gaps matter: ${a}` : "picks touched by gaps matter"),
     "seal times start differently": "seal times start differently", "picks with another start": (a) => (a ? `${a} picks with another start left out` : "picks with another start"), "no requirement stated": "no requirement stated",
