@@ -117,7 +117,7 @@ func (s *Step) Judge(values []float64) Result {
 		return r
 	}
 	if lo, hi, swings := swing(values); s.still && swings {
-		r.Why = fmt.Sprintf("swings from %.1f to %.1f kPa: keep it still", lo, hi)
+		r.Why = fmt.Sprintf("swings from %.1f to %.1f kPa: keep it still", math.Round(10*lo)/10+0, math.Round(10*hi)/10+0) // no -0.0
 	} else if up := rise(values); s.falls && up > 0 {
 		r.Why = fmt.Sprintf("rises by %.1f kPa: keep the supply shut", up)
 	}
