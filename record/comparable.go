@@ -33,14 +33,15 @@ func parse(name string, rigText, trialText []byte) (*config.Rig, *config.Trial, 
 }
 
 // Comparable returns the plan and the picks of an analysis, as compare takes them, with the
-// marks of those that somebody called spoiled; rig and requirement are those of the analysis. It may be called while the trial is recorded.
+// marks of those that somebody called spoiled; rig and requirement are those of the analysis.
+// It may be called while the trial is recorded.
 func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error) {
 	a, ok, err := file.Analysis(set)
-	if h := file.Header(); err == nil && !ok {
-		a.RigText, a.TrialText = h.RigText, h.TrialText // an older file does not say
-	}
 	if err != nil {
 		return nil, err
+	}
+	if h := file.Header(); !ok {
+		a.RigText, a.TrialText = h.RigText, h.TrialText // an older file does not say
 	}
 	rig, trial, err := parse(name, a.RigText, a.TrialText)
 	if err != nil {

@@ -295,7 +295,7 @@ func (l *rtu) exchange(request []byte) ([]byte, error) {
 	l.last = end
 	deadline := end.Add(l.timeout + time.Duration(5+want.data)*l.character)
 
-	begun, refused, echoed := 0, false, false
+	refused, echoed := false, false
 	for {
 		if !echoed && l.echo != echoNo && bytes.HasPrefix(l.buf[:l.n], request) {
 			l.drop(len(request))
@@ -324,7 +324,7 @@ func (l *rtu) exchange(request []byte) ([]byte, error) {
 			continue
 		}
 		wait := deadline
-		if l.n-begun >= 5+want.data && !refused { // as much as the answer, and none in it
+		if l.n >= 5+want.data && !refused { // as much as the answer, and none in it
 			if g := l.last.Add(max(grace, l.silence)); g.Before(wait) {
 				wait = g
 			}
