@@ -346,6 +346,11 @@ func (p *pager) rows(t Table, caption string, widths []float64) (lines []string,
 // tableHeight returns how high a table is in one piece, with its note.
 func (p *pager) tableHeight(t Table) float64 {
 	caption, head, rows := p.rows(t, "Table 00. "+t.Caption, p.columns(t))
+	return p.heightOf(t, caption, head, rows)
+}
+
+// heightOf is tableHeight of a table whose lines are known.
+func (p *pager) heightOf(t Table, caption []string, head row, rows []row) float64 {
 	h := float64(len(caption))*cellMM*leading + head.height + 4
 	for _, r := range rows {
 		h += r.height
@@ -374,7 +379,7 @@ func (p *pager) table(t Table) {
 		p.page.Line(pen, drawing.Point{X: sideMM, Y: p.y}, drawing.Point{X: sideMM + p.width(), Y: p.y})
 	}
 	p.y += 1
-	need := p.tableHeight(t)
+	need := p.heightOf(t, caption, head, rows)
 	if need > wholeTableMM {
 		need = float64(len(caption))*cellMM*leading + head.height + 2
 		for _, r := range rows[:min(2, len(rows))] {
