@@ -3,6 +3,7 @@ package record
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -19,7 +20,8 @@ import (
 type Source interface {
 	// Groups returns the groups that the batches count, from 0.
 	Groups() []sample.Group
-	// Run hands batches on until ctx ends. A bus that fails is no error.
+	// Run hands batches on until ctx ends; that end, told as an error or not, is none. A bus
+	// that fails is none either.
 	Run(ctx context.Context, emit func(sample.Batch)) error
 }
 
@@ -171,7 +173,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 		}
 	}
 	for i, e := range errs {
-		if e != nil && err == nil {
+		if e != nil && err == nil && !errors.Is(e, ctx.Err()) {
 			err = fmt.Errorf("source %d: %w", i+1, e)
 		}
 	}
