@@ -13,37 +13,41 @@ import (
 	"griptrial/store"
 )
 
-// TextsOf returns the rig and the trial that a file was recorded with; name is what messages
-// call the file. The error is ErrNoSetups where it has no trial text.
-func TextsOf(file *store.Trial, name string) (*config.Rig, *config.Trial, error) {
-	h := file.Header()
-	return parse(name, h.RigText, h.TrialText)
-}
-
-func parse(name string, rigText, trialText []byte) (*config.Rig, *config.Trial, error) {
-	if len(trialText) == 0 {
-		return nil, nil, ErrNoSetups
-	}
-	rig, err := config.ParseRig("rig of "+name, rigText)
+// TextsOf returns the rig and the trial that the picks of an analysis were judged by, those of the
+// recording where the file does not say; name is what messages call the file. Without a rig text
+// the rig is nil; without a trial text the error is ErrNoSetups, and the rig comes with it.
+func TextsOf(file *store.Trial, name string, set int) (rig *config.Rig, trial *config.Trial, err error) {
+	a, err := analysis(file, set)
 	if err != nil {
 		return nil, nil, err
 	}
-	trial, err := ParseTrial("trial of "+name, trialText, rig)
+	if len(a.RigText) > 0 {
+		if rig, err = config.ParseRig("rig of "+name, a.RigText); err != nil {
+			return nil, nil, err
+		}
+	}
+	if len(a.TrialText) == 0 {
+		return rig, nil, ErrNoSetups
+	}
+	trial, err = ParseTrial("trial of "+name, a.TrialText, rig)
 	return rig, trial, err
+}
+
+// analysis returns what an analysis was made from; an older file that does not say was recorded
+// with it.
+func analysis(file *store.Trial, set int) (store.Analysis, error) {
+	a, ok, err := file.Analysis(set)
+	if h := file.Header(); !ok {
+		a = store.Analysis{RigText: h.RigText, TrialText: h.TrialText, Groups: h.Groups}
+	}
+	return a, err
 }
 
 // Comparable returns the plan and the picks of an analysis, as compare takes them, with the
 // marks of those that somebody called spoiled; rig and requirement are those of the analysis.
 // It may be called while the trial is recorded.
 func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error) {
-	a, ok, err := file.Analysis(set)
-	if err != nil {
-		return nil, err
-	}
-	if h := file.Header(); !ok {
-		a.RigText, a.TrialText = h.RigText, h.TrialText // an older file does not say
-	}
-	rig, trial, err := parse(name, a.RigText, a.TrialText)
+	rig, trial, err := TextsOf(file, name, set)
 	if err != nil {
 		return nil, err
 	}
@@ -54,10 +58,14 @@ func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error)
 	return comparable(file, rig, trial, file.EachPick(set, ""), n)
 }
 
-// ComparableAt is Comparable with all stored samples judged again, requiredKPa being what
-// every setup requires.
-func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare.Trial, error) {
-	rig, trial, err := TextsOf(file, name)
+// ComparableAt is Comparable with all stored samples judged again as that analysis judged them,
+// but requiredKPa being what every setup requires.
+func ComparableAt(file *store.Trial, name string, set int, requiredKPa float64) (*compare.Trial, error) {
+	rig, trial, err := TextsOf(file, name, set)
+	if err != nil {
+		return nil, err
+	}
+	a, err := analysis(file, set)
 	if err != nil {
 		return nil, err
 	}
@@ -73,7 +81,7 @@ func ComparableAt(file *store.Trial, name string, requiredKPa float64) (*compare
 	if err != nil {
 		return nil, err
 	}
-	stations, err := NewStations(file.Header().Groups, settings, plan)
+	stations, err := NewStations(a.Groups, settings, plan)
 	if err != nil {
 		return nil, err
 	}

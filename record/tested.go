@@ -16,33 +16,24 @@ var ErrNoSetups = errors.New("recorded without a trial file: there are no setups
 // A Tested is what a recorded trial tells about engines and leaks.
 type Tested struct {
 	Trial      *config.Trial
-	AmbientKPa float64         // as the rig file states; NaN where it does not
+	AmbientKPa float64         // as the rig states; NaN where it does not
 	Setups     []engine.Tested // those with picks, in the trial's order
 }
 
-// TestedSetups returns the setups of a trial with the picks of an analysis; name is what
-// messages call the file.
+// TestedSetups returns the setups of a trial with the picks of an analysis, by the rig and the
+// requirement of that analysis; name is what messages call the file.
 func TestedSetups(file *store.Trial, name string, set int) (Tested, error) {
-	h := file.Header()
-	if len(h.TrialText) == 0 {
-		return Tested{}, ErrNoSetups
+	rig, trial, err := TextsOf(file, name, set)
+	if err != nil {
+		return Tested{}, err
 	}
-	out := Tested{AmbientKPa: math.NaN()}
+	out := Tested{Trial: trial, AmbientKPa: math.NaN()}
 	stations := map[string]engine.Station{}
-	var rig *config.Rig
-	if len(h.RigText) > 0 {
-		var err error
-		if rig, err = config.ParseRig("rig of "+name, h.RigText); err != nil {
-			return Tested{}, err
-		}
+	if rig != nil {
 		out.AmbientKPa = rig.AmbientKPa
 		for _, s := range rig.Stations {
 			stations[s.Name] = engine.Station{VolumeL: s.VolumeL, VolumeU: s.VolumeUL, BlankLminANR: s.BlankLeakLminANR, BlankU: s.BlankLeakU, IdleBandKPa: s.IdleBandKPa}
 		}
-	}
-	var err error
-	if out.Trial, err = ParseTrial("trial of "+name, h.TrialText, rig); err != nil {
-		return Tested{}, err
 	}
 	runs, err := file.Runs()
 	if err != nil {

@@ -1,11 +1,13 @@
 package record
 
 import (
+	"bytes"
 	"fmt"
 	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -143,7 +145,7 @@ runs:
 	require.NoError(t, r.Run(t.Context()))
 	require.NoError(t, file.Close())
 
-	file, err = store.OpenRead(path)
+	file, err = store.Open(path)
 	require.NoError(t, err)
 	defer file.Close()
 	found, err := file.Picks(1, "")
@@ -171,6 +173,28 @@ runs:
 	c, err := Compare(file, 1, stations, nil)
 	require.NoError(t, err)
 	assert.True(t, c.OK(), "%v", c.Differences)
+
+	// Whatever asks for an analysis hears of the requirement and the rig that it was judged by.
+	heavier := store.Analysis{Groups: file.Header().Groups,
+		RigText: regexp.MustCompile(`(?m)^ambient: .*$`).ReplaceAll(rig.Text, []byte("ambient: 95 kPa")), TrialText: bytes.Replace(trial.Text, []byte("mass: 1 kg"), []byte("mass: 1.1 kg"), 1)}
+	set, err := file.NewAnalysis("test", "a heavier bag", heavier)
+	require.NoError(t, err)
+	stations, err = AnalysisOf(file, path, heavier)
+	require.NoError(t, err)
+	_, _, err = Reanalyse(t.Context(), file, set, stations, nil)
+	require.NoError(t, err)
+	for set, want := range map[int]struct{ mass, ambient float64 }{1: {1, rig.AmbientKPa}, set: {1.1, 95}} {
+		tested, err := TestedSetups(file, path, set)
+		require.NoError(t, err)
+		assert.InEpsilon(t, want.mass*force/(math.Pi/4*40*40)*1000, tested.Setups[1].RequiredKPa, 1e-12)
+		for _, p := range tested.Setups[1].Picks {
+			assert.Equal(t, tested.Setups[1].RequiredKPa, p.RequiredKPa)
+		}
+		assert.Equal(t, want.ambient, tested.AmbientKPa)
+		compared, err := Comparable(file, path, set)
+		require.NoError(t, err)
+		assert.Equal(t, want.mass, compared.Trial.Requirement.Load.MassOf("any"))
+	}
 }
 
 // A run may leave a station out: it rests, and its picks are counted through the runs that have

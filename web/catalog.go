@@ -61,14 +61,8 @@ func newCatalog(file *store.Trial) (*catalog, error) {
 	c := &catalog{file: file, at: map[pickKey]int{}, done: map[int]map[string]int{}}
 	name := filepath.Base(file.Path())
 	var err error
-	c.rig, c.trial, err = record.TextsOf(file, name)
-	if errors.Is(err, record.ErrNoSetups) {
-		err = nil
-		if text := file.Header().RigText; len(text) > 0 {
-			c.rig, err = config.ParseRig("rig of "+name, text)
-		}
-	}
-	if err != nil {
+	c.rig, c.trial, err = record.TextsOf(file, name, 1)
+	if err != nil && !errors.Is(err, record.ErrNoSetups) {
 		return nil, err
 	}
 	return c, c.reload()

@@ -167,7 +167,7 @@ func comparableOf(file *store.Trial, path string, set int, at string) (*compare.
 	if at == "" {
 		return record.Comparable(file, path, set)
 	}
-	rig, _, err := record.TextsOf(file, path)
+	rig, _, err := record.TextsOf(file, path, set)
 	if err != nil {
 		return nil, err
 	}
@@ -178,5 +178,5 @@ func comparableOf(file *store.Trial, path string, set int, at string) (*compare.
 	if !(required > 0 && required < 110) {
 		return nil, wrongf("--at: found %s; want a vacuum of more than 0 and less than the pressure around", at)
 	}
-	return record.ComparableAt(file, path, required)
+	return record.ComparableAt(file, path, set, required)
 }

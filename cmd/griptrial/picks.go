@@ -174,7 +174,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 	}
 	out := report.PicksJSON{Schema: report.Schema, Station: o.station, IdleLevelKPa: analyze.Number(math.NaN()),
 		AmbientKPa: analyze.Number(math.NaN()), Picks: []report.PickJSON{}, Events: []report.EventJSON{}, Gaps: []report.GapJSON{}}
-	if rig, err := config.ParseRig("rig of "+path, t.Header().RigText); err == nil {
+	if rig, _, _ := record.TextsOf(t, path, o.set); rig != nil {
 		out.AmbientKPa = analyze.Number(rig.AmbientKPa)
 		out.AirEnergy = airEnergyOf(rig, o.station)
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -51,16 +52,11 @@ const allPairs = "both"
 func showLineSpeed(w io.Writer, t *store.Trial, o *picksOptions) error {
 	nan := math.NaN()
 	required := config.Requirement{PicksPerMinute: nan, SealTimeLimitS: nan, SealTimeShare: nan, Confidence: nan}
-	if h := t.Header(); len(h.TrialText) > 0 {
-		rig, err := config.ParseRig("rig in "+t.Path(), h.RigText)
-		if err != nil {
-			return err
-		}
-		trial, err := record.ParseTrial("trial in "+t.Path(), h.TrialText, rig)
-		if err != nil {
-			return err
-		}
+	switch _, trial, err := record.TextsOf(t, t.Path(), o.set); {
+	case err == nil:
 		required = trial.Requirement
+	case !errors.Is(err, record.ErrNoSetups):
+		return err
 	}
 	var q quantities
 	opt := linespeed.Options{PicksPerMinute: q.positive("rate", config.Frequency, o.rate, required.PicksPerMinute),

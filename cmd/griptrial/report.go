@@ -212,7 +212,7 @@ func countPicks(path string, set int) (int, error) {
 // readReport reads what the trial file has beside its picks.
 func readReport(file *store.Trial, in *report.TrialInput, set int) (err error) {
 	in.Header = file.Header()
-	if in.Rig, _, err = record.TextsOf(file, file.Path()); err != nil {
+	if in.Rig, _, err = record.TextsOf(file, file.Path(), set); err != nil {
 		return err
 	}
 	if in.Trial.Requirement.Load != nil {
