@@ -28,7 +28,7 @@ import (
 var nightly = os.Getenv("GRIPTRIAL_NIGHTLY") != ""
 
 // wireRig returns a rig with stations on one device each of one bus at address.
-func wireRig(t *testing.T, stations []string, address string, intervalMS float64) *config.Rig {
+func wireRig(t testing.TB, stations []string, address string, intervalMS float64) *config.Rig {
 	t.Helper()
 	var b strings.Builder
 	fmt.Fprintf(&b, "name: wire\nambient: 1013 hPa\nstations:\n")

@@ -2,10 +2,7 @@
 
 package main
 
-import (
-	"math"
-	"os"
-)
+import "math"
 
-// peakMB is not known here.
-func peakMB(*os.ProcessState) float64 { return math.NaN() }
+// watchPeak is not known here.
+func watchPeak(int) func() float64 { return math.NaN }
