@@ -118,7 +118,7 @@ func Reanalyse(ctx context.Context, file *store.Trial, set int, s *Stations, tol
 			return nil
 		}
 		err := file.AppendPicks(set, j.Picks, j.Events)
-		j = Judged{}
+		j.Picks, j.Events = j.Picks[:0], j.Events[:0]
 		return err
 	}
 	take := func() error {

@@ -260,13 +260,14 @@ func mostUsed(picks iter.Seq[*pick.Pick]) string {
 // switchPoints returns levels that follow from the spread of what was measured. A part is
 // present above the required vacuum. It is lost below the lower 95 %/95 % tolerance limit of
 // the lowest vacuums in carry (normal; ISO 16269-6), at least six standard uncertainties of
-// one reading under the upper level, so that noise does not switch it. It is let go below
-// the upper tolerance limit of the idle levels plus the same.
+// one reading under the upper level, so that noise does not switch it: the median of the picks',
+// for that of a single bad one says nothing of the others. It is let go below the upper tolerance
+// limit of the idle levels plus the same.
 func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 	nan := math.NaN()
 	s := SwitchPoints{PartPresentOnKPa: nan, PartPresentOffKPa: nan, ReleasedKPa: nan, HoldLowKPa: nan, HeldLowKPa: nan, IdleHighKPa: nan}
-	var hold, lowest, idle, drop []float64
-	required, u, clamped := 0.0, 0.0, false
+	var hold, lowest, idle, drop, us []float64
+	required, clamped := 0.0, false
 	for p := range picks {
 		add(&idle, p.IdleLevelKPa)
 		if p.Outcome != pick.Released && p.Outcome != pick.Ended || p.SealFrom == "" {
@@ -277,8 +278,12 @@ func switchPoints(picks iter.Seq[*pick.Pick]) SwitchPoints {
 		add(&lowest, p.LowestVacuumKPa.Value)
 		drop = append(drop, p.RequiredKPa/2)
 		if f := p.LowestVacuumKPa; f.OK() {
-			u = max(u, f.U)
+			us = append(us, f.U)
 		}
+	}
+	u := 0.0
+	if len(us) > 0 {
+		u = stats.Median(us)
 	}
 	s.HoldLowKPa = limit(hold, -1)
 	s.HeldLowKPa = limit(lowest, -1)

@@ -149,3 +149,18 @@ func TestLevelsThatOverlapAreNotGiven(t *testing.T) {
 		})
 	}
 }
+
+// One pick whose reading is worth nothing takes no level away.
+func TestSwitchPointsStandOneBadPick(t *testing.T) {
+	var picks []pick.Pick
+	for range 40 {
+		p := one(0.1, 60)
+		p.LowestVacuumKPa = analyze.Figure{Value: 40, U: 0.5}
+		picks = append(picks, p)
+	}
+	picks[7].LowestVacuumKPa.U = 20
+	v, err := New(picks, Options{PicksPerMinute: 60})
+	require.NoError(t, err)
+	assert.InDelta(t, 30-6*0.5, v.Switch.PartPresentOffKPa, 1e-9)
+	assert.InDelta(t, 0.2+6*0.5, v.Switch.ReleasedKPa, 1e-9)
+}

@@ -814,13 +814,13 @@ func (k *Tracker) findIdle(t float64) {
 	r := &k.trace
 	from := max(t-2, k.idleFrom)
 	ref, tol := k.reference(), k.tol()
-	var v []float64
+	v := k.scratch[:0]
 	for i := r.after(from); i < r.len() && r.time(i) < t; i++ {
 		if x := r.vacuum(i); k.has(sample.Supply) || math.Abs(x-ref) <= tol {
 			v = append(v, x)
 		}
 	}
-	if len(v) > 0 {
+	if k.scratch = v; len(v) > 0 {
 		k.idle = medianOf(v)
 	}
 }

@@ -69,22 +69,23 @@ func (f *follower) advance(limit float64) {
 	for ; i < len(f.queue) && f.queue[i].t <= limit; i++ {
 		f.read(f.queue[i])
 	}
-	f.queue = slices.Delete(f.queue, 0, i)
+	f.queue = f.queue[:copy(f.queue, f.queue[i:])]
 	if n := len(f.past) / 2; n >= pastKept && f.past[n].t < limit-2*deadAfterS-1 {
-		f.past = slices.Delete(f.past, 0, n)
+		f.past = f.past[:copy(f.past, f.past[n:])]
 	}
 }
 
 func (f *follower) read(x reading) {
 	if n := len(f.past); n > 0 {
-		last := f.past[n-1]
+		last := &f.past[n-1]
 		if x.gap {
 			f.gaps++
 		} else {
 			f.total += (x.v + last.v) / 2 * (x.t - last.t)
 		}
 		if n > 1 && !x.gap && !last.gap && f.noise.next() {
-			f.noise.add(f.past[n-2].t, last.t, x.t, f.past[n-2].v, last.v, x.v)
+			before := &f.past[n-2]
+			f.noise.add(before.t, last.t, x.t, before.v, last.v, x.v)
 		}
 	}
 	for len(f.marks) > 0 && f.marks[0].t < x.t {
