@@ -276,7 +276,7 @@ func SayEffect(e compare.Effect, confidence float64) string {
 			more = append(more, fmt.Sprintf("picks depend on each other: each is worth %s", plain(w.B, 2)))
 		case compare.TooFewPicks:
 			more = append(more, fmt.Sprintf("too few independent picks: %.0f of %.0f", w.A, w.B))
-		case compare.OtherSources:
+		case compare.OtherStarts:
 			more = append(more, fmt.Sprintf("%s left out whose start was seen otherwise", picksAre(int(w.A))))
 		default:
 			more = append(more, w.String())

@@ -585,17 +585,38 @@ func TestSealFrom(t *testing.T) {
 	for _, c := range []struct {
 		strays int
 		warn   analyze.Code
-	}{{0, ""}, {2, OtherSources}, {12, DifferentSources}} {
+	}{{0, ""}, {2, OtherStarts}, {12, DifferentStarts}} {
 		trial := m.trial(seeded(18, 0))
 		for i := range c.strays {
 			trial.Picks[i].SealFrom, trial.Picks[i].SealTimeS.Value = "touch", 7
 		}
-		e := effectOf(t, Compare(trial, Options{Measures: []string{"seal_time_s"}}), "seal_time_s")
-		assert.Equal(t, c.warn == DifferentSources, e.Finding == Untestable)
+		result := Compare(trial, Options{Measures: []string{"seal_time_s"}})
+		e := effectOf(t, result, "seal_time_s")
+		assert.Equal(t, c.warn == DifferentStarts, e.Finding == Untestable)
+		// Nor are they mixed where each level, or each setup, is told by itself.
+		unknown := 0
+		for i, l := range result.Letters[0].Levels {
+			if math.IsNaN(l.Middle) {
+				unknown++
+				assert.Equal(t, 1, i, "comes last")
+			} else {
+				assert.Less(t, l.Middle, 1.0)
+			}
+		}
+		for _, s := range Summaries(trial, []Measure{*MeasureOf("seal_time_s"), *MeasureOf("energy_J")}) {
+			if s.Measure.Name == "energy_J" {
+				assert.True(t, s.Middle.OK())
+			} else if !s.Middle.OK() {
+				unknown++
+			} else {
+				assert.Less(t, s.Middle.Hi, 1.0)
+			}
+		}
+		assert.Equal(t, map[bool]int{true: 2, false: 0}[c.warn == DifferentStarts], unknown)
 		if c.warn != "" {
 			assert.True(t, hasCode(e.Warnings, c.warn), "%v", e.Warnings)
 		}
-		if c.warn == OtherSources {
+		if c.warn == OtherStarts {
 			assert.InDelta(t, math.Log(0.8), -math.Abs(math.Log1p(e.Percent.Value/100)), 0.05, "not moved by the strays")
 		}
 	}

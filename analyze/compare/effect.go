@@ -234,22 +234,28 @@ func (c *Comparison) judge() {
 	}
 }
 
-// middles returns the levels of a stratum, the best first, without letters.
+// middles returns the levels of a stratum, the best first, without letters. A level whose seal
+// times start from different events has no middle; a few that start otherwise are left out.
 func middles(m *Measure, stratum string, groups map[string][]view, order []string) Letters {
 	l := Letters{Measure: m, Stratum: stratum}
 	for _, name := range order {
 		v := Lettered{Level: name, First: groups[name][0].place}
 		pieces := map[string]bool{}
 		var mids []float64
-		for _, u := range groups[name] {
+		ones, _, ok := oneStart(m, groups[name])
+		for _, u := range ones[0] {
 			v.Picks += len(u.picks)
 			pieces[u.piece] = true
 			mids = append(mids, u.mid.raw)
 		}
-		v.Pieces, v.Middle = len(pieces), middle(m, mids)
+		if v.Pieces, v.Middle = len(pieces), middle(m, mids); !ok {
+			v.Middle = math.NaN()
+		}
 		l.Levels = append(l.Levels, v)
 	}
-	slices.SortStableFunc(l.Levels, func(a, b Lettered) int { return cmp.Compare(-m.Better*a.Middle, -m.Better*b.Middle) })
+	slices.SortStableFunc(l.Levels, func(a, b Lettered) int { // what has no middle comes last
+		return cmp.Compare(m.Better*b.Middle, m.Better*a.Middle)
+	})
 	return l
 }
 
@@ -379,15 +385,12 @@ type cell struct{ a, b []view }
 // pair compares the units of two levels.
 func (t *Trial) pair(m *Measure, a, b []view, others []string, see float64) (e Effect) {
 	e = Effect{Measure: m, P: math.NaN(), Percent: analyze.None(), Absolute: analyze.None(), Sides: analyze.None()}
-	if m.Name == "seal_time_s" {
-		var out int
-		var ok bool
-		if a, b, out, ok = oneSource(m, a, b); !ok {
-			return e.cannot(analyze.Warn(DifferentSources))
-		}
-		if out > 0 {
-			defer func() { e.Warnings = append(e.Warnings, analyze.Warn1(OtherSources, float64(out))) }()
-		}
+	ones, out, ok := oneStart(m, a, b)
+	if !ok {
+		return e.cannot(analyze.Warn(DifferentStarts))
+	}
+	if a, b = ones[0], ones[1]; out > 0 {
+		defer func() { e.Warnings = append(e.Warnings, analyze.Warn1(OtherStarts, float64(out))) }()
 	}
 	byOther, order := split(slices.Concat(a, b), func(u view) string { return levels(u.setup, others) })
 	var cells []cell

@@ -32,7 +32,8 @@ var Phases = []Measure{
 
 // Summaries returns what every setup with picks showed in each of measures, in the order of
 // the trial's setups; nothing for a measure that a setup's picks do not have. Unsealed picks
-// have no seal time and are left out of it.
+// have no seal time and are left out of it, and so are a few whose seal time starts otherwise than
+// that of most; where they are more than a few there is no middle.
 func Summaries(t *Trial, measures []Measure) []Summary {
 	bySetup, _ := split(t.units(), func(u unit) string { return u.setup.Name })
 	var all []Summary
@@ -49,6 +50,15 @@ func Summaries(t *Trial, measures []Measure) []Summary {
 }
 
 func (t *Trial) summary(m *Measure, units []unit) (Summary, bool) {
+	known := true
+	if m.fromStart {
+		var ones [][]view
+		ones, _, known = oneStart(m, look(units, m))
+		units = nil
+		for _, v := range ones[0] {
+			units = append(units, *v.unit)
+		}
+	}
 	groups := clusters(units, func(p *Pick) float64 {
 		if x := m.of(&p.Pick); !math.IsInf(x, 0) {
 			return x
@@ -63,6 +73,9 @@ func (t *Trial) summary(m *Measure, units []unit) (Summary, bool) {
 	}
 	if s.Picks == 0 {
 		return s, false
+	}
+	if !known {
+		return s, true
 	}
 	if m.cases { // exact bounds of the count: the mean's interval knows nothing of 0 and of rare cases
 		n := 0.0

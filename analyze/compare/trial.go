@@ -18,29 +18,29 @@ import (
 
 // The warnings of a comparison. A and B are what the comment says.
 const (
-	ThisPieceOnly    analyze.Code = "this piece only"              // one piece a level: nothing is said of others
-	NotTestable      analyze.Code = "not testable"                 // A, B: independent units of each level
-	TooFewPicks      analyze.Code = "too few independent picks"    // A: had, B: needed
-	MorePieces       analyze.Code = "more pieces needed"           // A: of each level, to see a difference of B percent at 80 %; B NaN: to learn their spread at all
-	MorePicks        analyze.Code = "more picks needed"            // A: about how many, if things stay as they are
-	Autocorrelated   analyze.Code = "picks depend on each other"   // A: lag-1 autocorrelation, B: what one is worth
-	Drifts           analyze.Code = "drifts over the trial"        // A: p of no drift
-	OrderConfounded  analyze.Code = "tried one after the other"    // a drift would look like a difference
-	SidesNotSwapped  analyze.Code = "sides not swapped"            // the stations' difference is in the effect
-	SidesDiffer      analyze.Code = "sides differ"                 // A: left less right in percent, taken out of the effect
-	Provisional      analyze.Code = "provisional"                  // the plan is not finished: an anytime-valid interval
-	Unadjusted       analyze.Code = "interval not adjusted"        // for the number of comparisons; the verdict is
-	NotIndependent   analyze.Code = "stations share an engine"     //
-	DropsCluster     analyze.Code = "drops cluster"                // A: design effect, that counts divide by
-	NormalRefused    analyze.Code = "normal limit refused"         // picks are unsealed, or too few
-	Sequential       analyze.Code = "stopped sequentially"         // no bounds of fixed size are given
-	SpoiledMatters   analyze.Code = "spoiled picks matter"         // A: picks marked as spoiled; with them the answer differs
-	GapsMatter       analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
-	DifferentSources analyze.Code = "seal times start differently" // of different seal_from: not compared
-	OtherSources     analyze.Code = "picks with another start"     // A: left out, because few seal times start so
-	EnergyMissing    analyze.Code = "picks without energy"         // A: of these what the engine draws was not measured
-	EnergyUnlike     analyze.Code = "energy measured differently"  // by stations whose engines are not known
-	NotStated        analyze.Code = "no requirement stated"        //
+	ThisPieceOnly   analyze.Code = "this piece only"              // one piece a level: nothing is said of others
+	NotTestable     analyze.Code = "not testable"                 // A, B: independent units of each level
+	TooFewPicks     analyze.Code = "too few independent picks"    // A: had, B: needed
+	MorePieces      analyze.Code = "more pieces needed"           // A: of each level, to see a difference of B percent at 80 %; B NaN: to learn their spread at all
+	MorePicks       analyze.Code = "more picks needed"            // A: about how many, if things stay as they are
+	Autocorrelated  analyze.Code = "picks depend on each other"   // A: lag-1 autocorrelation, B: what one is worth
+	Drifts          analyze.Code = "drifts over the trial"        // A: p of no drift
+	OrderConfounded analyze.Code = "tried one after the other"    // a drift would look like a difference
+	SidesNotSwapped analyze.Code = "sides not swapped"            // the stations' difference is in the effect
+	SidesDiffer     analyze.Code = "sides differ"                 // A: left less right in percent, taken out of the effect
+	Provisional     analyze.Code = "provisional"                  // the plan is not finished: an anytime-valid interval
+	Unadjusted      analyze.Code = "interval not adjusted"        // for the number of comparisons; the verdict is
+	NotIndependent  analyze.Code = "stations share an engine"     //
+	DropsCluster    analyze.Code = "drops cluster"                // A: design effect, that counts divide by
+	NormalRefused   analyze.Code = "normal limit refused"         // picks are unsealed, or too few
+	Sequential      analyze.Code = "stopped sequentially"         // no bounds of fixed size are given
+	SpoiledMatters  analyze.Code = "spoiled picks matter"         // A: picks marked as spoiled; with them the answer differs
+	GapsMatter      analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
+	DifferentStarts analyze.Code = "seal times start differently" // of different seal_from: not compared
+	OtherStarts     analyze.Code = "picks with another start"     // A: left out, because few seal times start so
+	EnergyMissing   analyze.Code = "picks without energy"         // A: of these what the engine draws was not measured
+	EnergyUnlike    analyze.Code = "energy measured differently"  // by stations whose engines are not known
+	NotStated       analyze.Code = "no requirement stated"        //
 )
 
 // A Pick is a pick with what was tried in it.
@@ -85,15 +85,16 @@ func (t *Trial) all() (*Trial, int) {
 
 // A Measure is a figure of a pick that setups are compared by.
 type Measure struct {
-	Name   string  // as in JSON
-	Words  string  // for people
-	Short  string  // as the head of a column, before the unit
-	Unit   string  // as shown
-	Scale  float64 // from the unit inside to the one shown
-	Better float64 // +1 where more is better, −1 where less is
-	Skewed bool    // times: compared by ranks where there are enough units
-	of     func(p *pick.Pick) float64
-	cases  bool // a count of cases: 1 or 0 a pick, compared by exact tests
+	Name      string  // as in JSON
+	Words     string  // for people
+	Short     string  // as the head of a column, before the unit
+	Unit      string  // as shown
+	Scale     float64 // from the unit inside to the one shown
+	Better    float64 // +1 where more is better, −1 where less is
+	Skewed    bool    // times: compared by ranks where there are enough units
+	of        func(p *pick.Pick) float64
+	cases     bool // a count of cases: 1 or 0 a pick, compared by exact tests
+	fromStart bool // counts from what each pick's SealFrom says: others are not mixed
 	// margin is taken off before values are compared in absolute terms: what the setup needs.
 	margin func(p *pick.Pick) float64
 }
@@ -108,7 +109,7 @@ func value(get func(*pick.Pick) *analyze.Figure) func(*pick.Pick) float64 {
 
 // Measures are the figures that setups are compared by.
 var Measures = []Measure{
-	{Name: "seal_time_s", Words: "seal time", Short: "seal", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true, of: func(p *pick.Pick) float64 {
+	{Name: "seal_time_s", Words: "seal time", Short: "seal", Unit: "ms", Scale: 1e3, Better: -1, Skewed: true, fromStart: true, of: func(p *pick.Pick) float64 {
 		if p.Outcome == pick.Unsealed {
 			return math.Inf(1)
 		}
@@ -276,45 +277,64 @@ func look(units []unit, m *Measure) []view {
 // left out for it: a touch that one scan missed must not stop a comparison.
 const strays = 0.1
 
-// oneSource returns the views of both levels with the picks whose seal times start as most do,
-// and how many were left out; ok is false where too many of a level start otherwise: times of
-// different seal_from must not be mixed.
-func oneSource(m *Measure, a, b []view) (ones, others []view, out int, ok bool) {
+// mainStart returns how the seal times of most picks of units start; one is true where all do.
+func mainStart(units []*unit) (most string, one bool) {
 	count := map[string]int{}
-	for _, v := range slices.Concat(a, b) {
-		for _, p := range v.picks {
+	for _, u := range units {
+		for _, p := range u.picks {
 			if p.SealFrom != "" {
 				count[p.SealFrom]++
 			}
 		}
 	}
-	if len(count) < 2 {
-		return a, b, 0, true
-	}
-	most := ""
 	for _, from := range slices.Sorted(maps.Keys(count)) {
 		if count[from] > count[most] {
 			most = from
 		}
 	}
-	keep := func(views []view) ([]view, bool) {
+	return most, len(count) < 2
+}
+
+// starting returns a unit with its picks whose seal times start from the event given, or that have
+// none, and how many others it has.
+func (u *unit) starting(from string) (ones unit, others int) {
+	ones = *u
+	ones.picks = slices.DeleteFunc(slices.Clone(u.picks), func(p *Pick) bool { return p.SealFrom != "" && p.SealFrom != from })
+	return ones, len(u.picks) - len(ones.picks)
+}
+
+// oneStart returns the views of each level with the picks whose seal times start as most do,
+// and how many were left out; ok is false where too many of a level start otherwise: times of
+// different seal_from must not be mixed. Other measures know no start.
+func oneStart(m *Measure, levels ...[]view) (ones [][]view, out int, ok bool) {
+	if !m.fromStart {
+		return levels, 0, true
+	}
+	var units []*unit
+	for _, v := range slices.Concat(levels...) {
+		units = append(units, v.unit)
+	}
+	most, one := mainStart(units)
+	if one {
+		return levels, 0, true
+	}
+	ok = true
+	for _, views := range levels {
 		var kept []view
 		had, gone := 0, 0
 		for _, v := range views {
-			u := *v.unit
-			u.picks = slices.DeleteFunc(slices.Clone(u.picks), func(p *Pick) bool { return p.SealFrom != "" && p.SealFrom != most })
-			had, gone = had+len(v.picks), gone+len(v.picks)-len(u.picks)
+			u, others := v.starting(most)
+			had, gone = had+len(v.picks), gone+others
 			for _, w := range look([]unit{u}, m) {
 				w.place = v.place
 				kept = append(kept, w)
 			}
 		}
+		ones = append(ones, kept)
 		out += gone
-		return kept, float64(gone) <= strays*float64(had)
+		ok = ok && float64(gone) <= strays*float64(had)
 	}
-	ones, okA := keep(a)
-	others, okB := keep(b)
-	return ones, others, out, okA && okB
+	return ones, out, ok
 }
 
 // SpreadOf returns how much a measure differs between pieces, runs and picks of one setup,
