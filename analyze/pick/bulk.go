@@ -74,8 +74,8 @@ func (k *Tracker) bulk(end int) {
 	i := k.next
 	switch p := k.now; {
 	case p != nil && p.phase == holding:
-		k.bulkHold(p, end)
-		i = end
+		i = k.bulkHold(p, end)
+		end = i
 	case p != nil && (p.phase == approach || p.phase == lost):
 		for ; i < end; i++ {
 			p.flats.add(r, i, k.tol())
@@ -104,16 +104,21 @@ func (k *Tracker) bulk(end int) {
 }
 
 // bulkHold adds samples to the hold. The running median is worked out only where it can
-// lie under the lowest so far: where half of its window does.
-func (k *Tracker) bulkHold(p *cycle, end int) {
+// lie under the lowest so far: where half of its window does. It returns the index that it has
+// come to: end, unless something is to be found later, for which quiet has to look again.
+func (k *Tracker) bulkHold(p *cycle, end int) int {
 	r := &k.trace
 	i := k.next
+	later := len(k.later)
 	for ; i < end && (p.shut || !p.begun); i++ {
 		k.accumulate(p, i, r.time(i), r.median(i, k.half, &k.scratch))
 		k.hear(i)
+		if len(k.later) > later {
+			return i + 1
+		}
 	}
 	if i >= end {
-		return
+		return end
 	}
 	s := &k.spans[0]
 	first, _ := r.window(i, k.half)
@@ -141,8 +146,12 @@ func (k *Tracker) bulkHold(p *cycle, end int) {
 			}
 		}
 		if s.add(t, r.vacuum(i)) {
-			k.cycling.turn(s.blocks.lastT, s.blocks.lastV)
+			k.turn(p, i, s.blocks.lastT, s.blocks.lastV)
 		}
 		k.hear(i)
+		if len(k.later) > later {
+			return i + 1
+		}
 	}
+	return end
 }

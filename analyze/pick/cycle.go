@@ -80,6 +80,7 @@ type refinement struct {
 	at     int
 	rising bool
 	due    float64
+	rise   *rise // instead: of the hold of p
 }
 
 // A watch follows the running median across one level. Its state holds once the time
@@ -623,9 +624,11 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 	if p.shut {
 		switch {
 		case p.offs.onAgain:
-			k.cycling.add(t, v)
+			if on := &k.cycling.on; on.add(t, v) {
+				k.turn(p, i, on.lastT, on.lastV)
+			}
 		case t >= p.offs.offAt+k.set.SettleS && k.shut.add(t, v):
-			k.cycling.turn(k.shut.lastT, k.shut.lastV)
+			k.turn(p, i, k.shut.lastT, k.shut.lastV)
 		}
 		return
 	}
@@ -640,7 +643,7 @@ func (k *Tracker) accumulate(p *cycle, i int, t, m float64) {
 		s = &k.spans[1]
 	}
 	if s.add(t, v) {
-		k.cycling.turn(s.blocks.lastT, s.blocks.lastV)
+		k.turn(p, i, s.blocks.lastT, s.blocks.lastV)
 	}
 	if !p.begun {
 		p.begun = true
@@ -932,6 +935,12 @@ func (k *Tracker) refine(t float64, all bool) {
 		if !all && x.due >= t {
 			k.later[n] = x
 			n++
+			continue
+		}
+		if x.rise != nil {
+			if x.p == k.now && math.IsNaN(x.p.letGoT) {
+				k.measureRise(x.p, x.rise)
+			}
 			continue
 		}
 		*x.dst = k.crossing(x.level, x.at, x.rising)

@@ -82,6 +82,51 @@ func TestBatchSizesDoNotMatter(t *testing.T) {
 	}
 }
 
+// Neither do they, nor the path, where an engine saves air.
+func TestSavedAirInBatches(t *testing.T) {
+	const to = 70
+	for _, supply := range []bool{false, true} {
+		for _, rate := range []float64{50, 200} {
+			b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: 0.05, seed: 4, vacuum: func(x float64) float64 {
+				switch {
+				case x < 1:
+					return 0
+				case x < 1.2:
+					return 300 * (x - 1)
+				case x < 61.2:
+					return sawtooth(x - 1.2)
+				}
+				return sawtooth(60) * math.Exp(-(x-61.2)/0.02)
+			}, switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 61.2)}}
+			set := Settings{Station: "A", RequiredKPa: require30, VolumeL: 0.4}
+			if supply {
+				set.SupplyOffHolds = true
+				b.switches = map[sample.Kind]func(float64) bool{
+					sample.Supply:  func(x float64) bool { return x >= 1 && x < 61.2 && !(x >= 1.2 && math.Mod(x-1.2, 3) < 2.5) },
+					sample.Release: between(61.2, 61.5)}
+			}
+			b.batch = 1
+			want, wantE, _ := b.picks(set, 0, to)
+			require.Len(t, want, 1)
+			require.True(t, want[0].DutyShare.OK())
+			require.True(t, want[0].HoldVacuumKPa.Has("lower turning level"), "%+v", want[0])
+			for _, careful := range []bool{false, true} {
+				for _, size := range []int{1, 7, 800, 100000} {
+					b.batch = size
+					k, err := New(set, b.groups())
+					require.NoError(t, err)
+					k.careful = careful
+					b.run(0, to, k.Push)
+					k.Finish()
+					got, gotE, _ := k.Take()
+					requireSame(t, want, got, "batches of %d scans at %g Hz, by supply %v, careful %v", size, rate, supply, careful)
+					requireSame(t, wantE, gotE, "batches of %d scans at %g Hz, by supply %v, careful %v", size, rate, supply, careful)
+				}
+			}
+		}
+	}
+}
+
 func TestNoPickIsCountedTwice(t *testing.T) {
 	const seed, n = 12, 300
 	b, to := manyPicks(seed, n)

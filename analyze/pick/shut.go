@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"griptrial/analyze"
+	"griptrial/analyze/stats"
 )
 
 // A shut is what the stretches of a hold with the supply shut showed. An air-saving circuit
@@ -37,9 +38,13 @@ func (s *sums) add(x float64) {
 
 func (s sums) mean() float64 { return s.sum / s.n }
 
-// u returns the standard uncertainty of the mean, NaN for fewer than two values.
+// u returns the standard uncertainty of the mean, NaN for fewer than two values. Of few values the
+// scatter itself is not well known: it is as much larger as Student's 95 % interval is.
 func (s sums) u() float64 {
-	return math.Sqrt(max(s.sum2-s.sum*s.sum/s.n, 0) / (s.n - 1) / s.n)
+	if s.n < 2 {
+		return math.NaN()
+	}
+	return math.Sqrt(max(s.sum2-s.sum*s.sum/s.n, 0)/(s.n-1)/s.n) * stats.TQuantile(0.975, s.n-1) / stats.TQuantile(0.975, math.Inf(1))
 }
 
 // shutAt begins a stretch of the hold with the supply shut.
@@ -118,10 +123,15 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 	case p.cycled.does:
 		c := &p.cycled
 		e := k.spread()
-		e.Normal("scatter of the falls", c.fallU)
-		e.Normal("calibration", c.fallKPaS*k.vac.CalibrationScaleU())
-		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", c.fallKPaS, e)
-		law, known = leakLawAt((c.topKPa+c.lowKPa)/2-p.shift, -c.fallKPaS, c.fallU), true
+		slope, u := c.fall.mean(), c.fall.u()
+		e.Normal("scatter of the falls", u)
+		if q := k.vac.Resolution; p.sigma < q/2 { // turns may lie alike in the steps of every fall
+			e.Rect("resolution at the upper turns", q/2/(c.fallS/c.fall.n))
+			e.Rect("resolution at the lower turns", q/2/(c.fallS/c.fall.n))
+		}
+		e.Normal("calibration", slope*k.vac.CalibrationScaleU())
+		p.LeakDownKPaS = k.figure("leak-down", "kPa/s", slope, e)
+		law, known = leakLawAt((c.top.mean()+c.low.mean())/2-p.shift, -slope, u), true
 	}
 	if known {
 		n, e := law.exponent()
@@ -174,137 +184,4 @@ func (k *Tracker) shutFigures(p *cycle, law LeakLaw) {
 		}
 		p.ShutSavesJ = k.figure("saved by shutting the supply", "J", h.Value*share, s)
 	}
-}
-
-// Cycling finds an engine that saves air by itself: while it is on, the vacuum falls slowly
-// to a lower level and is pulled up to a higher one, again and again. It follows the
-// medians of five samples from turn to turn.
-type cycling struct {
-	band       float64 // a turn is sure once the vacuum has come back by it, kPa
-	on         blocks  // while the supply is on again
-	dir        int     // +1 rising, −1 falling, 0 not known
-	lo, hi     float64 // extremes since the last turn, kPa
-	loT, hiT   float64
-	lows, tops tally
-	firstLow   float64 // when they turned up, s
-	lastLow    float64
-	lastTop    float64
-	topKPa     float64 // the last
-	fallS      float64 // time of complete falls
-	riseS      float64 // of complete rises
-	slopes     sums    // of the falls, kPa/s
-}
-
-// Cycled is what cycling found in a hold.
-type cycled struct {
-	does            bool
-	lows            int
-	lowKPa, topKPa  float64 // medians of the turning levels
-	fallKPaS, fallU float64 // mean slope of the falls, its uncertainty
-	spanS           float64 // from the first low to the last
-	fallS, riseS    float64
-}
-
-// cyclingFewest is how many lower turns make a cycling engine.
-const cyclingFewest = 3
-
-func (c *cycling) reset(band, width float64) {
-	nan := math.NaN()
-	*c = cycling{band: band, lo: math.Inf(1), hi: math.Inf(-1), firstLow: nan, lastLow: nan, lastTop: nan, on: c.on, lows: c.lows, tops: c.tops}
-	c.on.reset()
-	c.lows.reset(width)
-	c.tops.reset(width)
-}
-
-func (c *cycling) add(t, v float64) {
-	if c.on.add(t, v) {
-		c.turn(c.on.lastT, c.on.lastV)
-	}
-}
-
-func (c *cycling) turn(t, v float64) {
-	if v < c.lo {
-		c.lo, c.loT = v, t
-	}
-	if v > c.hi {
-		c.hi, c.hiT = v, t
-	}
-	switch {
-	case c.dir >= 0 && c.hi-v >= c.band: // it fell from a top
-		c.tops.add(c.hi)
-		if !math.IsNaN(c.lastLow) {
-			c.riseS += c.hiT - c.lastLow
-		}
-		c.lastTop, c.topKPa = c.hiT, c.hi
-		c.dir, c.lo, c.loT = -1, v, t
-	case c.dir <= 0 && v-c.lo >= c.band: // it rose from a low
-		if c.dir < 0 {
-			c.lows.add(c.lo)
-			c.fallS += c.loT - c.lastTop
-			c.slopes.add((c.lo - c.topKPa) / (c.loT - c.lastTop))
-			if math.IsNaN(c.firstLow) {
-				c.firstLow = c.loT
-			}
-			c.lastLow = c.loT
-		}
-		c.dir, c.hi, c.hiT = 1, v, t
-	}
-}
-
-// summary tells whether the engine cycled: it turned up at one and the same level often, and
-// fell for longer than it rose. (A central engine that the neighbour's pick pulls down falls
-// at once and recovers slowly.)
-func (c *cycling) summary() cycled {
-	if c.lows.n < cyclingFewest || c.fallS <= c.riseS {
-		return cycled{}
-	}
-	m := c.lows.median()
-	if 10*c.lows.within(m-c.band, m+c.band) < 9*c.lows.n {
-		return cycled{}
-	}
-	return cycled{true, c.lows.n, m, c.tops.median(), c.slopes.mean(), c.slopes.u(), c.lastLow - c.firstLow, c.fallS, c.riseS}
-}
-
-// within returns how many values lie between a and b.
-func (h *tally) within(a, b float64) int {
-	n := 0
-	for i := h.lo; i <= h.hi; i++ {
-		if v := h.first + float64(i-h.zero)*h.width; v >= a && v <= b {
-			n += int(h.bin[i])
-		}
-	}
-	return n
-}
-
-// cyclingFigures gives the figures of an engine that saves air, whether the supply's
-// commands or the vacuum alone show it; the hold vacuum is then the lower turning level.
-func (k *Tracker) cyclingFigures(p *cycle) {
-	c, s := &p.cycled, &p.offs
-	blockS := blockSamples * k.interval()
-	if c.does {
-		e := k.spread()
-		e.Normal("noise of a turning level", 1.2533*p.sigma/math.Sqrt(blockSamples*float64(c.lows)))
-		e.Early("fall within five samples", -c.fallKPaS*blockS) // their median lies above the turn
-		k.level(&e, p.sigma, c.lowKPa)
-		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.lowKPa-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
-	}
-	var n, span, on, edge float64
-	switch {
-	case s.cycles > 0:
-		n, span, on, edge = float64(s.cycles), s.offAt-s.firstOff, s.onS, p.supplyShut.beside/2
-	case c.does:
-		n, span, edge = float64(c.lows-1), c.spanS, blockS/2
-		on = c.riseS / (c.riseS + c.fallS) * span
-	default:
-		return
-	}
-	e := k.spread()
-	e.Rect("first turn", n/span*60*edge/span)
-	e.Rect("last turn", n/span*60*edge/span)
-	p.ReEvacuationsPerMin = k.figure("re-evacuations", "/min", n/span*60, e)
-	e = k.spread()
-	// The turns may lie alike between the samples of every cycle, so that nothing averages out.
-	e.Rect("upper turns between samples", edge*n/span)
-	e.Rect("lower turns between samples", edge*n/span)
-	p.DutyShare = k.figure("duty", "", on/span, e)
 }

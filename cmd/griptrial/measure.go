@@ -24,6 +24,7 @@ type measureOptions struct {
 	time, vacuum, require             string
 	flow, power, air, specificEnergy  string
 	supply, release, touch, carried   string
+	partPresent                       string
 	supplyOff                         string
 	handHeld, sort, json              bool
 	sealLimit, dropLevel, persist     string
@@ -75,6 +76,7 @@ can tell a release from a loss, and a pick that ends is "ended".`,
 	f.StringVar(&o.release, "release", "", "column that is on while the blow-off is commanded")
 	f.StringVar(&o.touch, "touch", "", "column that is on while the cup is on the bag")
 	f.StringVar(&o.carried, "carried", "", "column that is on while the bag is in the air")
+	f.StringVar(&o.partPresent, "part-present", "", "column of the controller's own signal that a part is held")
 	f.StringVar(&o.supplyOff, "supply-off", "vents", `what happens when the supply shuts: "vents", or "holds" with a check valve`)
 	f.BoolVar(&o.handHeld, "hand-held", false, "held by hand: a loss is never called a drop")
 	f.BoolVar(&o.supplyBeforeContact, "supply-before-contact", false, "the supply is always on before the cup meets the bag")
@@ -154,7 +156,7 @@ func (o *measureOptions) columns() ([]csvfile.Column, error) {
 	}{
 		{"vacuum", o.vacuum, sample.Vacuum}, {"flow", o.flow, sample.Flow}, {"power", o.power, sample.Power},
 		{"air", o.air, sample.Air}, {"supply", o.supply, sample.Supply}, {"release", o.release, sample.Release},
-		{"touch", o.touch, sample.Touch}, {"carried", o.carried, sample.Carried},
+		{"touch", o.touch, sample.Touch}, {"carried", o.carried, sample.Carried}, {"part-present", o.partPresent, sample.PartPresent},
 	} {
 		if x.text == "" {
 			continue
