@@ -66,10 +66,11 @@ type cycle struct {
 	present               instant // the controller's own signal, first rising edge
 	sigma                 float64
 
-	flowMedian, flowU float64
-	flowDone          bool
-	energy            []energy
-	draws             sample.Kind // what the engine draws, "" where not known
+	flowMedian, flowU   float64
+	flowBias, flowDrift float64 // by how much noise moved the median; L/min ANR a second
+	flowDone            bool
+	energy              []energy
+	draws               sample.Kind // what the engine draws, "" where not known
 }
 
 // A refinement is an instant to be found once the samples around it have come.
@@ -592,10 +593,14 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	p.width = s.tally.width
 	p.firstHalf, p.secondHalf = s.blocks.halves()
 	p.sigma = k.noise.sigma()
-	p.settledT, p.settledIn, p.settledU = s.blocks.within(p.holdMedian, k.tol(), p.sealT, p.sigma)
 	if p.sigma > 0 && math.Abs(p.secondHalf-p.firstHalf) > p.sigma/10 {
 		p.bias, p.scatter = s.blocks.noisyMedian(p.sigma)
 	}
+	level, u := p.holdMedian, 1.2533*p.sigma/math.Sqrt(float64(max(p.holdN, 1)))
+	if !math.IsNaN(p.bias) {
+		level, u = level-p.bias, math.Hypot(u, 0.6*p.bias)
+	}
+	p.settledT, p.settledIn, p.settledU = s.blocks.within(level, u, k.tol(), p.sealT, p.sigma)
 	if !math.IsNaN(k.set.VolumeL) && k.hasFollower(sample.Flow) {
 		p.slope, p.slopeU = s.blocks.slope()
 	}

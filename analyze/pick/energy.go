@@ -26,11 +26,13 @@ type energy struct {
 	sigma float64 // noise of the channel
 }
 
-// A cut is how far a channel had come at time t: what it had drawn, samples and gaps.
+// A cut is how far a channel had come at time t: what it had drawn, samples and gaps, and what it
+// draws. step is the change between the samples beside it, times the time between them.
 type cut struct {
-	t, total float64
-	n, gaps  int
-	done     bool
+	t, total   float64
+	draw, step float64
+	n, gaps    int
+	done       bool
 }
 
 // cutAt has power and air channels read at time t, the start of a phase of p; not later
@@ -47,8 +49,7 @@ func (k *Tracker) cutAt(p *cycle, which int, t float64) {
 		i := n
 		n++
 		k.mark(f, t, func(f *follower) {
-			c := cut{t: t, done: true}
-			c.total, c.n, c.gaps = f.until(t)
+			c := f.until(t)
 			p.energy[i].sigma = f.noise.sigma()
 			if which == cutContact && math.IsNaN(c.total) && p.energy[i].cut[which].done {
 				return // a touch channel told it when it was fresh
@@ -142,14 +143,20 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 		}
 		// The trapezoid misses when in its first and last interval the draw changed.
 		s.Rect(k.of("sampling of ", kind), x/got/2*factor)
+		// Where it changes at a cut, as it does with the supply, half of the time between two
+		// samples is drawn at the other level, and at an end of the phase two thirds of that.
+		s.Rect(k.of("change of draw at the beginning, ", kind), a.step/3*factor)
+		for i := from + 1; i < to; i++ {
+			s.Rect(k.of("change of draw inside, ", kind), e.cut[i].step/2*factor)
+		}
+		s.Rect(k.of("change of draw at the end, ", kind), b.step/3*factor)
 		s.Normal("specific energy of the air", x*factor*rel)
-		// The draw at a cut, taken as the mean, for the time by which the cut may be off.
 		for _, c := range [...]struct {
 			cut int
 			at  *instant
-		}{{cutContact, &p.contact}, {cutSealed, &p.sealed}} {
+		}{{cutContact, &p.contact}, {cutSealed, &p.sealed}, {cutEnd, &p.backIdle}} {
 			if c.cut == from || c.cut == to {
-				s.Normal(k.of("instant at an end of the phase, ", kind), x/length*factor*c.at.err.U())
+				s.Normal(k.of("instant at an end of the phase, ", kind), e.cut[c.cut].draw*factor*c.at.err.U())
 			}
 		}
 	}

@@ -347,6 +347,13 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 	}
 	s := k.spread()
 	s.Normal("noise of the flow's median", p.flowU)
+	if !math.IsNaN(p.flowBias) { // as for the hold vacuum
+		s.Leave("noise of the flow beside a change", -p.flowBias)
+		s.Normal("what noise of the flow beside a change leaves", 0.6*p.flowBias)
+	}
+	if d := p.flowDrift; !math.IsNaN(d) {
+		s.Rect("drift of the flow over the hold's ends", d*k.interval()/2)
+	}
 	for _, f := range k.follow {
 		if f.ch.Kind != sample.Flow {
 			continue

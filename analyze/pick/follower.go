@@ -23,6 +23,7 @@ type follower struct {
 	gaps   int
 	taking bool
 	tally  tally
+	blocks blocks
 	noise  noise
 	taken  int
 }
@@ -96,6 +97,7 @@ func (f *follower) read(x reading) {
 	f.n++
 	if f.taking {
 		f.tally.add(x.v)
+		f.blocks.add(x.t, x.v)
 		f.taken++
 	}
 	for len(f.marks) > 0 && f.marks[0].t <= x.t {
@@ -124,9 +126,8 @@ func (f *follower) flush(t float64) {
 	}
 }
 
-// until returns ∫ value dt up to time t, the number of samples and of gaps before it; NaN
-// where t lies outside what is kept or in a gap.
-func (f *follower) until(t float64) (total float64, n, gaps int) {
+// until reads the channel at time t; the total is NaN where t lies outside what is kept or in a gap.
+func (f *follower) until(t float64) cut {
 	i, _ := slices.BinarySearchFunc(f.past, t, func(r reading, t float64) int {
 		switch {
 		case r.t < t:
@@ -136,23 +137,29 @@ func (f *follower) until(t float64) (total float64, n, gaps int) {
 		}
 		return 0
 	})
+	x := cut{t: t, done: true, total: math.NaN(), n: f.n, gaps: f.gaps}
 	if i == len(f.past) {
-		return math.NaN(), f.n, f.gaps
+		return x
 	}
 	b := f.past[i]
+	x.n, x.gaps = b.n, b.gaps
 	if b.t == t {
-		return b.total, b.n, b.gaps
+		x.total, x.draw = b.total, b.v
+		return x
 	}
 	if i == 0 || b.gap {
-		return math.NaN(), b.n, b.gaps
+		return x
 	}
 	a := f.past[i-1]
-	v := a.v + (b.v-a.v)*(t-a.t)/(b.t-a.t)
-	return a.total + (a.v+v)/2*(t-a.t), b.n, b.gaps
+	x.draw = a.v + (b.v-a.v)*(t-a.t)/(b.t-a.t)
+	x.total = a.total + (a.v+x.draw)/2*(t-a.t)
+	x.step = math.Abs(b.v-a.v) * (b.t - a.t)
+	return x
 }
 
 func (f *follower) startHold() {
 	f.tally.reset(max(f.ch.Resolution, 1e-3))
+	f.blocks.reset()
 	f.taking, f.taken = true, 0
 }
 
@@ -164,5 +171,15 @@ func (f *follower) endHold(p *cycle) {
 	f.taking = false
 	p.flowDone = true
 	p.flowMedian = f.tally.median()
-	p.flowU = 1.2533 * f.noise.sigma() / math.Sqrt(float64(max(f.taken, 1)))
+	sigma := f.noise.sigma()
+	first, second := f.blocks.halves()
+	p.flowBias, p.flowDrift = math.NaN(), (second-first)/((p.holdTo-p.holdFrom)/2)
+	scatter := math.NaN()
+	if sigma > 0 && math.Abs(second-first) > sigma/10 {
+		p.flowBias, scatter = f.blocks.noisyMedian(sigma)
+	}
+	if math.IsNaN(scatter) {
+		scatter = 1.2533 * sigma
+	}
+	p.flowU = scatter / math.Sqrt(float64(max(f.taken, 1)))
 }

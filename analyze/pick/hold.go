@@ -212,22 +212,44 @@ func (b *blocks) halves() (first, second float64) {
 	return medianOf(v[:n]), medianOf(v[len(v)-n:])
 }
 
-// within returns when the blocks came within tol of level, between which times in
-// seconds, from at the earliest, and the uncertainty that noise sigma makes of it; NaN where
-// none did.
-func (b *blocks) within(level, tol, from, sigma float64) (t, interval, u float64) {
-	i := slices.IndexFunc(b.v, func(v float64) bool { return math.Abs(v-level) <= tol })
-	switch {
-	case i < 0:
+// within returns when the blocks came within tol of level, known to levelU, between which times
+// in seconds, from at the earliest, and the uncertainty that the level and noise sigma make of it;
+// NaN where none did.
+func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u float64) {
+	inside := func(v float64) bool { return math.Abs(v-level) <= tol }
+	i := slices.IndexFunc(b.v, inside)
+	if i < 0 {
 		return math.NaN(), 0, 0
-	case i == 0:
+	}
+	scatter := 1.2533 * sigma / math.Sqrt(blockSamples*float64(b.merged))
+	// Noise lets some come early and others late, as many on either side of when the vacuum
+	// itself comes: until many in a row are inside, those outside are counted. That number has
+	// the variance Σ p·(1 − p), for a straight rise by g a block and normal noise scatter/(g·√π).
+	const many = 8
+	n, last := i, i-1
+	for j, row := i, 0; j < len(b.v) && row < many; j++ {
+		if row++; !inside(b.v[j]) {
+			n, last, row = n+1, j, 0
+		}
+	}
+	switch {
+	case n == 0:
 		d := b.t[0] - from
 		return from + d/2, d, 0
+	case n == len(b.v):
+		return math.NaN(), 0, 0
+	}
+	d := b.t[n] - b.t[n-1]
+	if last >= i {
+		beside := last - i + 1
+		first, after := max(i-1-beside, 0), min(last+1+beside, len(b.v)-1)
+		g := math.Abs(b.v[after]-b.v[first]) / float64(after-first)
+		// 1.25: g scatters as well (simulated, see TestOtherFiguresCoverage).
+		return b.t[n-1] + d/2, d, 1.25 * d * math.Hypot(math.Sqrt(scatter/g/math.Sqrt(math.Pi)), levelU/g)
 	}
 	// A settling vacuum passes the tolerance between the two.
-	d, off, now := b.t[i]-b.t[i-1], math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
-	scatter := 1.2533 * sigma / math.Sqrt(blockSamples*float64(b.merged))
-	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, scatter*d/(off-now))
+	off, now := math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
+	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, d*math.Hypot(scatter, levelU)/(off-now))
 }
 
 // noisyMedian returns by how much noise of standard deviation sigma moves the median of the
