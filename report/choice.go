@@ -75,6 +75,9 @@ func Choice(c compare.Choice) ChoiceJSON {
 // Chosen writes a choice for people: the sentence, then the machines.
 func Chosen(w io.Writer, c compare.Choice) error {
 	fmt.Fprintln(w, c.Sentence)
+	if c.NothingAsked {
+		fmt.Fprintln(w, stateThem)
+	}
 	fmt.Fprintln(w)
 	for _, m := range c.Mix {
 		fmt.Fprintf(w, "%.3g %% %s\n", 100*m.Share, m.Bag)

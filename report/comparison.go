@@ -509,6 +509,9 @@ func places(x float64) int {
 	return 3
 }
 
+// stateThem says how a recorded trial gets what its setups must hold.
+const stateThem = "State them in a copy of the trial file;\ngriptrial reanalyse --trial judges the picks by it, without recording again, and --set shows that."
+
 // verdictLines writes a table: a line a setup, a column a requirement.
 func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, confidence float64) error {
 	var asked []compare.Criterion // each once
@@ -520,7 +523,7 @@ func verdictLines(w io.Writer, verdicts []compare.Verdict, letters lettering, co
 		}
 	}
 	if asked == nil {
-		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict. State them in a copy of the trial file;\ngriptrial reanalyse --trial judges the picks by it, without recording again, and --set shows that.")
+		_, err := fmt.Fprintln(w, "\nThe trial states no seal_time, vacuum min or drops to hold: no verdict. "+stateThem)
 		return err
 	}
 	fmt.Fprintln(w)

@@ -42,14 +42,15 @@ type Machine struct {
 
 // A Choice is which machine to take for a mix of bags.
 type Choice struct {
-	Sentence string
-	Mix      []BagShare
-	Rate     float64 // picks per minute, NaN where not stated
-	Machines []Machine
-	Chosen   []string    // one machine, or several of which either is as good
-	Plan     []BagResult // where no machine holds for all bags: the machine of each, as Setup
-	Changes  int         // machine changes in that plan
-	Warnings []analyze.Warning
+	Sentence     string
+	NothingAsked bool // the trial states nothing that a setup must hold
+	Mix          []BagShare
+	Rate         float64 // picks per minute, NaN where not stated
+	Machines     []Machine
+	Chosen       []string    // one machine, or several of which either is as good
+	Plan         []BagResult // where no machine holds for all bags: the machine of each, as Setup
+	Changes      int         // machine changes in that plan
+	Warnings     []analyze.Warning
 }
 
 // DefaultMix is every bag of the trial, in equal shares.
@@ -114,6 +115,7 @@ func Choose(t *Trial, mix []BagShare, rate float64, b int, seed uint64) Choice {
 	if c.decide(); c.Chosen == nil && c.Plan == nil {
 		for _, v := range verdicts {
 			if len(v.Criteria) == 0 {
+				c.NothingAsked = true
 				c.Sentence = "No choice yet: the trial states no seal_time, vacuum min or drops that a setup must hold."
 			}
 		}

@@ -29,9 +29,13 @@ type cycling struct {
 
 // Cycled is what cycling found in a hold.
 type cycled struct {
-	does bool
+	does             bool
+	lowKPa, fallKPaS float64 // median of the lowest medians; about how fast the vacuum falls
 	rises
 }
+
+// measured reports whether rises tell of it: they may be too long, see riseHistoryS.
+func (c *cycled) measured() bool { return c.does && c.length.n >= 2 && c.fall.n >= 2 }
 
 // cyclingFewest is how many lower turns make a cycling engine.
 const cyclingFewest = 3
@@ -74,14 +78,14 @@ func (c *cycling) turn(t, v float64) {
 // fell for longer than it rose. (A central engine that the neighbour's pick pulls down falls
 // at once and recovers slowly.)
 func (c *cycling) summary() cycled {
-	if c.lows.n < cyclingFewest || c.fallS <= c.riseS || c.rises.length.n < 2 {
+	if c.lows.n < cyclingFewest || c.fallS <= c.riseS {
 		return cycled{}
 	}
 	m := c.lows.median()
 	if 10*c.lows.within(m-c.band, m+c.band) < 9*c.lows.n {
 		return cycled{}
 	}
-	return cycled{true, c.rises}
+	return cycled{does: true, lowKPa: m, fallKPaS: (c.topKPa - m) / (c.fallS / float64(c.lows.n)), rises: c.rises}
 }
 
 // Where a rise is read, as parts of the way up.
@@ -90,10 +94,10 @@ var riseParts = [3]float64{0.15, 0.5, 0.85}
 // A rise is one pull-up of an engine that saves air, from the lower turn with number n to the
 // next upper one. It is measured once some of the next fall has come.
 type rise struct {
-	n              int
-	fromS, fallenS float64    // median before the lower turn, and for how long it fell, s
-	level          [3]float64 // kPa
-	at             [3]int     // samples at which the running median has passed them
+	n       int
+	fallenS float64    // for how long the vacuum fell before, s
+	level   [3]float64 // kPa
+	at      [3]int     // samples at which the running median has passed them
 }
 
 // Rises are what the rises of a hold have shown.
@@ -145,7 +149,7 @@ func (k *Tracker) seeRise(p *cycle, i int, t, v float64) {
 	if t-c.lastLow > riseHistoryS {
 		return
 	}
-	x := &rise{n: c.lows.n, fromS: c.lastLow, fallenS: c.lastLow - c.lastTop}
+	x := &rise{n: c.lows.n, fallenS: c.lastLow - c.lastTop}
 	r := &k.trace
 	for j, part := range riseParts {
 		x.level[j] = lo + part*(hi-lo)
@@ -300,12 +304,20 @@ func (h *tally) within(a, b float64) int {
 // commands or the vacuum alone show it; the hold vacuum is then the lower turning level.
 func (k *Tracker) cyclingFigures(p *cycle) {
 	c, s := &p.cycled, &p.offs
-	if c.does {
+	switch {
+	case c.measured():
 		e := k.spread()
 		e.Normal("scatter of the turning levels", c.low.u())
 		e.Normal("noise of a turning level", c.lowU/c.low.n/math.Sqrt(c.low.n))
 		k.level(&e, p.sigma, c.low.mean())
 		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.low.mean()-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
+	case c.does:
+		// The lowest median of five lies under the turn by noise, or above it by half of what it spans.
+		e := k.spread()
+		e.Rect("noise of a turning level", 3*1.2533*p.sigma/math.Sqrt(blockSamples))
+		e.Rect("fall within five samples", c.fallKPaS*blockSamples*k.interval())
+		k.level(&e, p.sigma, c.lowKPa)
+		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.lowKPa-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
 	}
 	switch {
 	case s.cycles > 0:
@@ -319,7 +331,7 @@ func (k *Tracker) cyclingFigures(p *cycle) {
 		e.Rect("upper turns between samples", edge*n/span)
 		e.Rect("lower turns between samples", edge*n/span)
 		p.DutyShare = k.figure("duty", "", s.onS/span, e)
-	case c.does:
+	case c.measured():
 		m, span := c.length.n, c.lastS-c.firstS
 		period := span / float64(c.lastN-c.firstN)
 		e := k.spread()

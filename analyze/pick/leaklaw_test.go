@@ -268,6 +268,32 @@ func TestEngineThatSavesAir(t *testing.T) {
 			})
 		}
 	}
+	t.Run("rises too long to be measured", func(t *testing.T) {
+		v := func(x float64) float64 { // falls by 10 kPa in 10 s, rises in 4 s
+			if x = math.Mod(x, 14); x < 10 {
+				return 60 - x
+			}
+			return 50 + 2.5*(x-10)
+		}
+		b := bench{intervalS: 0.01, stepKPa: 0.01, noiseKPa: 0.1, seed: 4, vacuum: func(x float64) float64 {
+			switch {
+			case x < 1:
+				return 0
+			case x < 1.2:
+				return 300 * (x - 1)
+			case x < 81.2:
+				return v(x - 1.2)
+			}
+			return v(80) * math.Exp(-(x-81.2)/0.02)
+		}, switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, 81.2)}}
+		p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30, VolumeL: 0.4}, 0, 83)
+		require.Len(t, p, 1)
+		x := p[0]
+		assert.True(t, x.HoldVacuumKPa.Has("lower turning level"))
+		assert.LessOrEqual(t, x.HoldVacuumKPa.Lo, 50.0, "%+v", x.HoldVacuumKPa)
+		assert.GreaterOrEqual(t, x.HoldVacuumKPa.Hi, 50.0, "%+v", x.HoldVacuumKPa)
+		assert.False(t, x.DutyShare.OK() || x.ReEvacuationsPerMin.OK() || x.LeakDownKPaS.OK(), "not told, rather than badly")
+	})
 	t.Run("by the supply", func(t *testing.T) {
 		off := func(x float64) bool { return math.Mod(x-1.2, 3) < 2.5 }
 		b := bench{intervalS: 0.01, stepKPa: 0.01, noiseKPa: 0.05, seed: 4, vacuum: func(x float64) float64 {

@@ -120,7 +120,7 @@ func (k *Tracker) leakDownFigures(p *cycle) {
 		p.LeakDownFromS = k.figure("leak-down from", "s", s.from, e)
 		p.LeakDownToS = k.figure("leak-down to", "s", s.to, p.released.err)
 		law, known = s.law, s.lawKnown
-	case p.cycled.does:
+	case p.cycled.measured():
 		c := &p.cycled
 		e := k.spread()
 		slope, u := c.fall.mean(), c.fall.u()

@@ -360,7 +360,7 @@ export const text = {
     "noise of the flow beside a change": "noise of the flow beside a change", "what noise of the flow beside a change leaves": "what noise of the flow beside a change leaves",
     "drift of the flow over the hold's ends": "drift of the flow over the hold's ends",
     "upper turns between samples": "upper turns between samples", "lower turns between samples": "lower turns between samples",
-    "between samples": "between samples", "between the seal and the next sample": "between the seal and the next sample", "wait before an arrival burst": "wait before an arrival burst",
+    "fall within five samples": "fall within five samples", "between samples": "between samples", "between the seal and the next sample": "between the seal and the next sample", "wait before an arrival burst": "wait before an arrival burst",
     vacuum: "vacuum", flow: "flow", power: "power", air: "air", carried: "carried", part_present: "part present",
     // What became of polls, and faults.
     "timed out": "timed out", refused: "refused", spoiled: "spoiled", "lost with the connection": "lost with the connection", "without connection": "without connection", skipped: "skipped", "backed off": "backed off",
