@@ -49,7 +49,7 @@ func (k *Tracker) cutAt(p *cycle, which int, t float64) {
 		i := n
 		n++
 		k.mark(f, t, func(f *follower) {
-			c := f.until(t)
+			c := f.until(t, which == cutStart || which == cutLetGo)
 			p.energy[i].sigma = f.noise.sigma()
 			if which == cutContact && math.IsNaN(c.total) && p.energy[i].cut[which].done {
 				return // a touch channel told it when it was fresh

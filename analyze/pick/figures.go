@@ -349,7 +349,7 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 	s.Normal("noise of the flow's median", p.flowU)
 	if !math.IsNaN(p.flowBias) { // as for the hold vacuum
 		s.Leave("noise of the flow beside a change", -p.flowBias)
-		s.Normal("what noise of the flow beside a change leaves", 0.6*p.flowBias)
+		s.Normal("what noise of the flow beside a change leaves", 0.75*p.flowBias)
 	}
 	if d := p.flowDrift; !math.IsNaN(d) {
 		s.Rect("drift of the flow over the hold's ends", d*k.interval()/2)

@@ -126,8 +126,9 @@ func (f *follower) flush(t float64) {
 	}
 }
 
-// until reads the channel at time t; the total is NaN where t lies outside what is kept or in a gap.
-func (f *follower) until(t float64) cut {
+// until reads the channel at time t, where it is said to step with an edge that lies midway
+// between two samples, or not; the total is NaN where t lies outside what is kept or in a gap.
+func (f *follower) until(t float64, stepped bool) cut {
 	i, _ := slices.BinarySearchFunc(f.past, t, func(r reading, t float64) int {
 		switch {
 		case r.t < t:
@@ -152,7 +153,9 @@ func (f *follower) until(t float64) cut {
 	}
 	a := f.past[i-1]
 	x.draw = a.v + (b.v-a.v)*(t-a.t)/(b.t-a.t)
-	x.total = a.total + (a.v+x.draw)/2*(t-a.t)
+	if x.total = a.total + (a.v+x.draw)/2*(t-a.t); stepped {
+		x.total = a.total + a.v*(t-a.t)
+	}
 	x.step = math.Abs(b.v-a.v) * (b.t - a.t)
 	return x
 }

@@ -240,15 +240,22 @@ func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u
 		return math.NaN(), 0, 0
 	}
 	d := b.t[n] - b.t[n-1]
-	if last >= i {
-		beside := last - i + 1
+	off, now := math.Inf(1), 0.0
+	if i > 0 {
+		off, now = math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
+	}
+	if last >= i || scatter > (off-now)/4 {
+		beside := max(1, last-i+1)
 		first, after := max(i-1-beside, 0), min(last+1+beside, len(b.v)-1)
-		g := math.Abs(b.v[after]-b.v[first]) / float64(after-first)
-		// 1.25: g scatters as well (simulated, see TestOtherFiguresCoverage).
-		return b.t[n-1] + d/2, d, 1.25 * d * math.Hypot(math.Sqrt(scatter/g/math.Sqrt(math.Pi)), levelU/g)
+		all := b.t[after] - b.t[first]
+		if u = all; b.v[after] != b.v[first] {
+			g := math.Abs(b.v[after]-b.v[first]) / float64(after-first)
+			// 1.25: g scatters as well (simulated, see TestOtherFiguresCoverage).
+			u = min(all, 1.25*d*math.Hypot(math.Sqrt(scatter/g/math.Sqrt(math.Pi)), levelU/g))
+		}
+		return b.t[n-1] + d/2, d, u
 	}
 	// A settling vacuum passes the tolerance between the two.
-	off, now := math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
 	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, d*math.Hypot(scatter, levelU)/(off-now))
 }
 

@@ -39,16 +39,17 @@ func TestOtherFiguresCoverage(t *testing.T) {
 func otherFigures(t *testing.T, picks int, rate, sigma, tau float64) {
 	const delay, fall, leak, flowNoise, drawn, idle = 0.03, 0.04, 5, 0.3, 50, 10
 	rng := rand.New(rand.NewPCG(3, uint64(rate*1000+sigma*10+tau)))
-	on := 0.6 + 12*tau
-	period := on + 1.2
-	starts, told := make([]float64, picks), make([]float64, picks) // s; from sealed to part present
+	longest := 0.8 + 12*tau
+	period := longest + 1.2
+	starts, ons, told := make([]float64, picks), make([]float64, picks), make([]float64, picks) // s; told: from sealed to part present
 	for i := range starts {
+		ons[i] = longest - 0.2*rng.Float64()
 		starts[i] = float64(i)*period + 0.5 + 0.1*rng.Float64()
 		told[i] = 0.02 + 0.02*rng.Float64()
 	}
-	local := func(x float64) (i int, after float64) {
+	local := func(x float64) (i int, after, on float64) {
 		i = min(max(int((x-0.5)/period), 0), picks-1)
-		return i, x - starts[i]
+		return i, x - starts[i], ons[i]
 	}
 	noisy := func(x, s float64) float64 { // the same at the same time
 		return s * rand.New(rand.NewPCG(uint64(math.Round(x*1e6)), uint64(s*10))).NormFloat64()
@@ -57,7 +58,7 @@ func otherFigures(t *testing.T, picks int, rate, sigma, tau float64) {
 	when := func(kPa float64) float64 { return delay - tau*math.Log(1-kPa/60) }
 	sealed := when(30)
 	b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: sigma, seed: 5, vacuum: func(x float64) float64 {
-		switch _, after := local(x); {
+		switch _, after, on := local(x); {
 		case after < delay:
 			return 0
 		case after < on:
@@ -66,18 +67,18 @@ func otherFigures(t *testing.T, picks int, rate, sigma, tau float64) {
 			return rise(on) * math.Exp(-(after-on)/fall)
 		}
 	}, switches: map[sample.Kind]func(float64) bool{
-		sample.Supply:      func(x float64) bool { _, after := local(x); return after >= 0 && after < on },
-		sample.Release:     func(x float64) bool { _, after := local(x); return after >= on && after < on+0.2 },
-		sample.PartPresent: func(x float64) bool { i, after := local(x); return after >= sealed+told[i] && after < on },
+		sample.Supply:      func(x float64) bool { _, after, on := local(x); return after >= 0 && after < on },
+		sample.Release:     func(x float64) bool { _, after, on := local(x); return after >= on && after < on+0.2 },
+		sample.PartPresent: func(x float64) bool { i, after, on := local(x); return after >= sealed+told[i] && after < on },
 	}, follow: map[sample.Kind]func(float64) float64{
 		sample.Power: func(x float64) float64 {
-			if _, after := local(x); after >= 0 && after < on {
+			if _, after, on := local(x); after >= 0 && after < on {
 				return drawn + noisy(x, 1)
 			}
 			return idle + noisy(x, 1)
 		},
 		sample.Flow: func(x float64) float64 {
-			if _, after := local(x); after >= 0 && after < on {
+			if _, after, on := local(x); after >= 0 && after < on {
 				return leak + 60*math.Exp(-max(0, after-delay)/tau) + noisy(x, flowNoise)
 			}
 			return noisy(x, flowNoise)
@@ -90,6 +91,7 @@ func otherFigures(t *testing.T, picks int, rate, sigma, tau float64) {
 		if p.N > picks {
 			return
 		}
+		on := ons[p.N-1]
 		back := fall * math.Log(rise(on)/p.band)
 		middle := (sealed + holdStartS + on) / 2
 		for _, x := range []struct {
