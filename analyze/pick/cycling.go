@@ -204,10 +204,10 @@ func (k *Tracker) measureRise(p *cycle, x *rise) {
 		low, top = turnsOf(t, part)
 		straight = (t[2] - t[0]) / (part[2] - part[0])
 		var ok bool
-		if lo, uLow, ok = k.lineAt(low, low-aside-min(turnLineS, x.fallenS/2), low-aside, sigma); !ok {
+		if lo, uLow, ok = k.lineAt(low, low-aside-min(turnLineS, x.fallenS/4), low-aside, sigma); !ok {
 			return
 		}
-		if hi, uTop, ok = k.lineAt(top, top+aside, top+aside+min(turnLineS, x.fallenS/2), sigma); !ok {
+		if hi, uTop, ok = k.lineAt(top, top+aside, top+aside+min(turnLineS, x.fallenS/4), sigma); !ok {
 			return
 		}
 		moved = math.Abs(low-wasLow) + math.Abs(top-wasTop)
