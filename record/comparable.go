@@ -13,6 +13,15 @@ import (
 	"griptrial/store"
 )
 
+// rigAndTrial is TextsOf where both are needed.
+func rigAndTrial(file *store.Trial, name string, set int) (*config.Rig, *config.Trial, error) {
+	rig, trial, err := TextsOf(file, name, set)
+	if err == nil && rig == nil {
+		err = fmt.Errorf("%s: the file holds no rig text", name)
+	}
+	return rig, trial, err
+}
+
 // TextsOf returns the rig and the trial that the picks of an analysis were judged by, those of the
 // recording where the file does not say; name is what messages call the file. Without a rig text
 // the rig is nil; without a trial text the error is ErrNoSetups, and the rig comes with it.
@@ -47,7 +56,7 @@ func analysis(file *store.Trial, set int) (store.Analysis, error) {
 // marks of those that somebody called spoiled; rig and requirement are those of the analysis.
 // It may be called while the trial is recorded.
 func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error) {
-	rig, trial, err := TextsOf(file, name, set)
+	rig, trial, err := rigAndTrial(file, name, set)
 	if err != nil {
 		return nil, err
 	}
@@ -61,7 +70,7 @@ func Comparable(file *store.Trial, name string, set int) (*compare.Trial, error)
 // ComparableAt is Comparable with all stored samples judged again as that analysis judged them,
 // but requiredKPa being what every setup requires.
 func ComparableAt(file *store.Trial, name string, set int, requiredKPa float64) (*compare.Trial, error) {
-	rig, trial, err := TextsOf(file, name, set)
+	rig, trial, err := rigAndTrial(file, name, set)
 	if err != nil {
 		return nil, err
 	}

@@ -2,13 +2,37 @@ package record
 
 import (
 	"math"
+	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"griptrial/analyze/compare"
 	"griptrial/analyze/pick"
+	"griptrial/store"
 )
+
+// A file with a trial text and no rig text says so.
+func TestNoRigText(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.gtrial")
+	file, err := store.Create(path, store.Header{Program: "test", AnchorUTC: time.Unix(0, 0), Stations: []string{"s1"}, TrialText: []byte(`name: by vacuum
+requirement: {vacuum: 30 kPa}
+setups:
+  - {name: a, bag: any, cup: flat cup, cups: 2}
+runs:
+  - {setups: {s1: a}, picks: 3}
+`)})
+	require.NoError(t, err)
+	defer file.Close()
+	_, err = Comparable(file, path, 1)
+	assert.ErrorContains(t, err, "no rig text")
+	_, err = ComparableAt(file, path, 1, 30)
+	assert.ErrorContains(t, err, "no rig text")
+	_, err = TestedSetups(file, path, 1)
+	assert.NoError(t, err)
+}
 
 // In which runs an operator had each station, from the picks; nothing where runs followed each
 // other.

@@ -105,6 +105,9 @@ func (r *Recorder) Run(ctx context.Context) error {
 				case <-gone:
 				}
 			})
+			if ctx.Err() != nil && errors.Is(errs[i], ctx.Err()) {
+				errs[i] = nil
+			}
 		})
 	}
 	go func() {
@@ -173,7 +176,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 		}
 	}
 	for i, e := range errs {
-		if e != nil && err == nil && !errors.Is(e, ctx.Err()) {
+		if e != nil && err == nil {
 			err = fmt.Errorf("source %d: %w", i+1, e)
 		}
 	}

@@ -3,6 +3,7 @@ package record
 import (
 	"context"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"testing"
 	"time"
@@ -24,13 +25,17 @@ func (end endingSource) Run(ctx context.Context, _ func(sample.Batch)) error { r
 // Whatever ended the recording, a source that says no more than that is no fault of it; one that
 // cannot go on for a reason of its own is.
 func TestEndOfASource(t *testing.T) {
-	run := func(ctx context.Context, end endingSource) error {
+	run := func(ctx context.Context, ends ...endingSource) error {
 		file, err := store.Create(filepath.Join(t.TempDir(), "end.gtrial"), store.Header{Program: "test", AnchorUTC: time.Unix(0, 0)})
 		require.NoError(t, err)
 		defer file.Close()
 		s, err := NewStations(nil, nil, nil)
 		require.NoError(t, err)
-		return (&Recorder{File: file, Sources: []Source{end}, Stations: s}).Run(ctx)
+		r := Recorder{File: file, Stations: s}
+		for _, end := range ends {
+			r.Sources = append(r.Sources, end)
+		}
+		return r.Run(ctx)
 	}
 	wait := func(ctx context.Context) error {
 		<-ctx.Done()
@@ -44,6 +49,10 @@ func TestEndOfASource(t *testing.T) {
 	assert.NoError(t, run(stopped, wait))
 	own := errors.New("no such port")
 	assert.ErrorIs(t, run(t.Context(), func(context.Context) error { return own }), own)
+	// One that fails by itself does, though the recording then goes on to an end of the same kind.
+	late, stop = context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer stop()
+	assert.ErrorContains(t, run(late, func(context.Context) error { return fmt.Errorf("no answer: %w", context.DeadlineExceeded) }, wait), "no answer")
 	inner, stop := context.WithTimeout(t.Context(), time.Millisecond)
 	defer stop()
 	assert.ErrorIs(t, run(t.Context(), func(context.Context) error { return wait(inner) }), context.DeadlineExceeded)

@@ -360,6 +360,7 @@ func (k *Tracker) missing(p *cycle, from, to float64) {
 		p.blindS += max(0, min(to, p.leftT)-max(from, p.beganT))
 	}
 	k.shut.reset()
+	k.cycling.rises.topN = 0 // turns may be missing as well
 	p.offs.gapTo = to
 }
 
@@ -563,6 +564,7 @@ func (k *Tracker) release(p *cycle, x instant) {
 	k.closeAside(p, x.order-p.asideFrom >= persist)
 	k.closeHold(p, x.order)
 	k.closeLeakDown(p, x.order, false)
+	p.offs.cutShort(x, p.supplyShut.beside)
 	k.holdEnded(p, x.order)
 	p.released, p.letGo = x, true
 	p.phase = leaving

@@ -29,13 +29,17 @@ type cycling struct {
 
 // Cycled is what cycling found in a hold.
 type cycled struct {
-	does             bool
-	lowKPa, fallKPaS float64 // median of the lowest medians; about how fast the vacuum falls
+	does               bool
+	band, lowKPa       float64 // as in cycling; median of the lowest medians
+	fallKPaS, riseKPaS float64 // about how fast the vacuum falls and rises
 	rises
 }
 
-// measured reports whether rises tell of it: they may be too long, see riseHistoryS.
-func (c *cycled) measured() bool { return c.does && c.length.n >= 2 && c.fall.n >= 2 }
+// measured reports whether rises tell of it: they may be too long, see riseHistoryS, or hardly
+// higher than what makes a turn sure, so that turns are missed.
+func (c *cycled) measured() bool {
+	return c.does && c.fall.n >= 2 && c.top.mean()-c.low.mean() >= 1.3*c.band
+}
 
 // cyclingFewest is how many lower turns make a cycling engine.
 const cyclingFewest = 3
@@ -85,7 +89,7 @@ func (c *cycling) summary() cycled {
 	if 10*c.lows.within(m-c.band, m+c.band) < 9*c.lows.n {
 		return cycled{}
 	}
-	return cycled{does: true, lowKPa: m, fallKPaS: (c.topKPa - m) / (c.fallS / float64(c.lows.n)), rises: c.rises}
+	return cycled{does: true, band: c.band, lowKPa: m, fallKPaS: (c.topKPa - m) / (c.fallS / float64(c.lows.n)), riseKPaS: (c.topKPa - m) / (c.riseS / float64(c.lows.n)), rises: c.rises}
 }
 
 // Where a rise is read, as parts of the way up.
@@ -102,20 +106,20 @@ type rise struct {
 
 // Rises are what the rises of a hold have shown.
 type rises struct {
-	length        sums    // of a rise from turn to turn, s
-	lengthU       float64 // sum of what instants and turning levels leave unknown of each
-	bentS         float64 // sum of what the form of the rise adds to straight ones
-	firstS, lastS float64 // lower turns of the first and the last
-	turnU         float64 // sum of what is unknown of a lower turn, s
-	firstN        int
-	lastN         int
-	low, top      sums    // turning levels, kPa
-	lowU          float64 // sum of what noise leaves unknown of each lower one
-	fall          sums    // slopes of the falls between, kPa/s
-	fallS         float64 // sum of their lengths
-	topS          float64
-	topKPa        float64 // the last upper turn
-	topN          int     // of the rise before it
+	length     sums    // of a rise from turn to turn, s
+	lengthU    float64 // sum of what instants and turning levels leave unknown of each
+	rounded    bool    // the sensor's lag hides the turns of a rise
+	bentS      float64 // sum of what the form of the rise adds to straight ones
+	turnU      float64 // sum of what is unknown of a lower turn, s
+	stretches  int     // of rises that follow each other: no turn is missed in them
+	periodS    float64 // sum of what they span, from lower turn to lower turn
+	low, top   sums    // turning levels, kPa
+	lowU       float64 // sum of what noise leaves unknown of each lower one
+	fall       sums    // slopes of the falls between, kPa/s
+	fallS      float64 // sum of their lengths
+	lowS, topS float64 // the last turns
+	topKPa     float64
+	topN       int // of the rise between them; 0: a gap came since
 }
 
 // riseHistoryS is the longest rise that is measured, in seconds: it, maxReach behind it and
@@ -193,6 +197,10 @@ func (k *Tracker) measureRise(p *cycle, x *rise) {
 	}
 	tries := 0
 	sigma, aside := k.noise.sigma(), max(k.interval(), (t[2]-t[0])/10)
+	s, lag := &c.rises, k.vac.LagS
+	if lag > 0 { // it rounds the turns
+		aside = max(aside, 5*lag)
+	}
 	lo, hi := x.level[0]-(x.level[2]-x.level[0])*riseParts[0]/(riseParts[2]-riseParts[0]), x.level[2]+(x.level[2]-x.level[0])*riseParts[0]/(riseParts[2]-riseParts[0])
 	var low, top, straight, uLow, uTop float64
 	var part [3]float64
@@ -228,23 +236,24 @@ func (k *Tracker) measureRise(p *cycle, x *rise) {
 		a, b := turnsOf(moved, part)
 		uTurn, uLength = math.Hypot(uTurn, a-low), math.Hypot(uLength, b-a-(top-low))
 	}
-	s := &c.rises
+	if lag > (t[2]-t[0])/10 { // it rounds all of such a short rise
+		s.rounded = true
+	}
 	s.length.add(top - low)
 	s.lengthU += uLength
 	s.turnU += uTurn
 	s.bentS += math.Abs(top - low - straight)
-	if s.length.n == 1 {
-		s.firstS, s.firstN = low, x.n
-	}
-	s.lastS, s.lastN = low, x.n
 	s.low.add(lo)
-	s.lowU += uLow
-	if s.topN > 0 && x.n == s.topN+1 {
+	s.lowU += math.Hypot(uLow, (hi-lo)/x.fallenS*uTurn) // it is read off a fall
+	if s.topN == 0 || x.n != s.topN+1 {
+		s.stretches++
+	} else {
 		s.fall.add((lo - s.topKPa) / (low - s.topS))
 		s.fallS += low - s.topS
+		s.periodS += low - s.lowS
 	}
 	s.top.add(hi)
-	s.topS, s.topKPa, s.topN = top, hi, x.n
+	s.lowS, s.topS, s.topKPa, s.topN = low, top, hi, x.n
 }
 
 // lineAt returns what the line through the samples between times from and to shows at time t,
@@ -304,20 +313,28 @@ func (h *tally) within(a, b float64) int {
 // commands or the vacuum alone show it; the hold vacuum is then the lower turning level.
 func (k *Tracker) cyclingFigures(p *cycle) {
 	c, s := &p.cycled, &p.offs
+	w := append(k.place(), analyze.Warn(analyze.EngineCycles))
+	if p.HoldVacuumKPa.Has(analyze.TouchedByGap) {
+		w = append(w, analyze.Warn(analyze.TouchedByGap))
+	}
 	switch {
-	case c.measured():
+	case !p.HoldVacuumKPa.OK() && p.HoldVacuumKPa.Has(analyze.TouchedByGap): // too little of it was seen
+	case c.measured() && !c.rounded:
 		e := k.spread()
 		e.Normal("scatter of the turning levels", c.low.u())
 		e.Normal("noise of a turning level", c.lowU/c.low.n/math.Sqrt(c.low.n))
 		k.level(&e, p.sigma, c.low.mean())
-		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.low.mean()-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
+		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.low.mean()-p.shift, e, w...)
 	case c.does:
 		// The lowest median of five lies under the turn by noise, or above it by half of what it spans.
 		e := k.spread()
 		e.Rect("noise of a turning level", 3*1.2533*p.sigma/math.Sqrt(blockSamples))
 		e.Rect("fall within five samples", c.fallKPaS*blockSamples*k.interval())
+		if lag := k.vac.LagS; lag > 0 {
+			e.Early("lag of the sensor over the rise", lag*c.riseKPaS)
+		}
 		k.level(&e, p.sigma, c.lowKPa)
-		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.lowKPa-p.shift, e, append(k.place(), analyze.Warn(analyze.EngineCycles))...)
+		p.HoldVacuumKPa = k.figure("hold vacuum", "kPa", c.lowKPa-p.shift, e, w...)
 	}
 	switch {
 	case s.cycles > 0:
@@ -332,11 +349,13 @@ func (k *Tracker) cyclingFigures(p *cycle) {
 		e.Rect("lower turns between samples", edge*n/span)
 		p.DutyShare = k.figure("duty", "", s.onS/span, e)
 	case c.measured():
-		m, span := c.length.n, c.lastS-c.firstS
-		period := span / float64(c.lastN-c.firstN)
+		m, period := c.length.n, c.periodS/c.fall.n
 		e := k.spread()
-		e.Normal("first and last turn", math.Sqrt2*c.turnU/m*60/period/span)
+		e.Normal("first and last turn", math.Sqrt(2*float64(c.stretches))*c.turnU/m*60/period/c.periodS)
 		p.ReEvacuationsPerMin = k.figure("re-evacuations", "/min", 60/period, e)
+		if c.rounded {
+			return
+		}
 		e = k.spread()
 		e.Normal("scatter of the rises", c.length.u()/period)
 		e.Normal("instants of a rise", c.lengthU/m/math.Sqrt(m)/period)

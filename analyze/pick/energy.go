@@ -27,12 +27,12 @@ type energy struct {
 }
 
 // A cut is how far a channel had come at time t: what it had drawn, samples and gaps, and what it
-// draws. step is the change between the samples beside it, times the time between them.
+// draws; missed is the variance of what it had drawn, for being read from samples.
 type cut struct {
-	t, total   float64
-	draw, step float64
-	n, gaps    int
-	done       bool
+	t, total     float64
+	draw, missed float64
+	n, gaps      int
+	done         bool
 }
 
 // cutAt has power and air channels read at time t, the start of a phase of p; not later
@@ -141,23 +141,24 @@ func (k *Tracker) energyOf(p *cycle, name string, from, to int) analyze.Figure {
 		if a := f.ch.Accuracy; a > 0 {
 			s.Rect(k.of("limits of error of ", kind), a*length*factor)
 		}
-		// The trapezoid misses when in its first and last interval the draw changed.
-		s.Rect(k.of("sampling of ", kind), x/got/2*factor)
-		// Where it changes at a cut, as it does with the supply, half of the time between two
-		// samples is drawn at the other level, and at an end of the phase two thirds of that.
-		s.Rect(k.of("change of draw at the beginning, ", kind), a.step/3*factor)
-		for i := from + 1; i < to; i++ {
-			s.Rect(k.of("change of draw inside, ", kind), e.cut[i].step/2*factor)
-		}
-		s.Rect(k.of("change of draw at the end, ", kind), b.step/3*factor)
+		// The trapezoid misses when between two samples the draw changed.
+		s.Normal(k.of("sampling of ", kind), math.Sqrt(max(0, b.missed-a.missed))*factor)
 		s.Normal("specific energy of the air", x*factor*rel)
-		for _, c := range [...]struct {
-			cut int
-			at  *instant
-		}{{cutContact, &p.contact}, {cutSealed, &p.sealed}, {cutEnd, &p.backIdle}} {
-			if c.cut == from || c.cut == to {
-				s.Normal(k.of("instant at an end of the phase, ", kind), e.cut[c.cut].draw*factor*c.at.err.U())
+		// The draw at a cut for the time by which the cut may be off. It changes with the supply:
+		// there it is what the phase draws, if that is more.
+		letGo := &p.released
+		if p.dropped {
+			letGo = &p.lostAt
+		}
+		for i, at := range [...]*instant{cutStart: &p.start, cutContact: &p.contact, cutSealed: &p.sealed, cutLetGo: letGo, cutEnd: &p.backIdle} {
+			if i != from && i != to {
+				continue
 			}
+			draw := math.Abs(e.cut[i].draw)
+			if i == cutStart || i == cutLetGo {
+				draw = max(draw, math.Abs(x)/length)
+			}
+			s.Normal(k.of("instant at an end of the phase, ", kind), draw*factor*at.err.U())
 		}
 	}
 	if !counted {

@@ -351,9 +351,6 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		s.Leave("noise of the flow beside a change", -p.flowBias)
 		s.Normal("what noise of the flow beside a change leaves", 0.75*p.flowBias)
 	}
-	if d := p.flowDrift; !math.IsNaN(d) {
-		s.Rect("drift of the flow over the hold's ends", d*k.interval()/2)
-	}
 	for _, f := range k.follow {
 		if f.ch.Kind != sample.Flow {
 			continue
@@ -364,6 +361,13 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		}
 		if q := f.ch.Resolution; q > 0 {
 			s.Rect("resolution of the flow", q/2)
+		}
+		if d := p.flowDrift; !math.IsNaN(d) {
+			ends := max(k.interval(), p.released.beside)
+			if i := f.ch.SamplingS(); i > ends {
+				ends = i
+			}
+			s.Rect("drift of the flow over the hold's ends", d*ends/2)
 		}
 	}
 	flow := p.flowMedian

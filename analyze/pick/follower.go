@@ -19,6 +19,7 @@ type follower struct {
 	marks    []mark
 
 	total  float64 // ∫ value dt since the first sample
+	missed float64 // variance of it: between two samples the value may have changed at any time
 	n      int     // samples read
 	gaps   int
 	taking bool
@@ -29,9 +30,10 @@ type follower struct {
 }
 
 type reading struct {
-	t, v, total float64
-	gap         bool
-	n, gaps     int
+	t, v          float64
+	total, missed float64
+	gap           bool
+	n, gaps       int
 }
 
 // A mark has f called once the channel has been read up to time t.
@@ -83,6 +85,7 @@ func (f *follower) read(x reading) {
 			f.gaps++
 		} else {
 			f.total += (x.v + last.v) / 2 * (x.t - last.t)
+			f.missed += (x.v - last.v) * (x.v - last.v) * (x.t - last.t) * (x.t - last.t) / 12
 		}
 		if n > 1 && !x.gap && !last.gap && f.noise.next() {
 			before := &f.past[n-2]
@@ -109,7 +112,7 @@ func (f *follower) keep(x reading) {
 	if n := len(f.past); n > 0 && f.past[n-1].t == x.t {
 		return
 	}
-	x.total, x.n, x.gaps = f.total, f.n, f.gaps
+	x.total, x.missed, x.n, x.gaps = f.total, f.missed, f.n, f.gaps
 	f.past = append(f.past, x)
 }
 
@@ -145,7 +148,7 @@ func (f *follower) until(t float64, stepped bool) cut {
 	b := f.past[i]
 	x.n, x.gaps = b.n, b.gaps
 	if b.t == t {
-		x.total, x.draw = b.total, b.v
+		x.total, x.missed, x.draw = b.total, b.missed, b.v
 		return x
 	}
 	if i == 0 || b.gap {
@@ -156,7 +159,7 @@ func (f *follower) until(t float64, stepped bool) cut {
 	if x.total = a.total + (a.v+x.draw)/2*(t-a.t); stepped {
 		x.total = a.total + a.v*(t-a.t)
 	}
-	x.step = math.Abs(b.v-a.v) * (b.t - a.t)
+	x.missed = (a.missed + b.missed) / 2
 	return x
 }
 

@@ -226,11 +226,15 @@ func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u
 	// itself comes: until many in a row are inside, those outside are counted. That number has
 	// the variance Σ p·(1 − p), for a straight rise by g a block and normal noise scatter/(g·√π).
 	const many = 8
-	n, last := i, i-1
+	n, last, over := i, i-1, false
 	for j, row := i, 0; j < len(b.v) && row < many; j++ {
 		if row++; !inside(b.v[j]) {
 			n, last, row = n+1, j, 0
+			over = over || i > 0 && (b.v[j] > level) != (b.v[0] > level)
 		}
+	}
+	if over { // it swings: settled is what stays inside
+		n = last + 1
 	}
 	switch {
 	case n == 0:
@@ -242,9 +246,9 @@ func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u
 	d := b.t[n] - b.t[n-1]
 	off, now := math.Inf(1), 0.0
 	if i > 0 {
-		off, now = math.Abs(b.v[i-1]-level), math.Abs(b.v[i]-level)
+		off, now = math.Abs(b.v[n-1]-level), math.Abs(b.v[n]-level)
 	}
-	if last >= i || scatter > (off-now)/4 {
+	if last >= i && !over || scatter > (off-now)/4 {
 		beside := max(1, last-i+1)
 		first, after := max(i-1-beside, 0), min(last+1+beside, len(b.v)-1)
 		all := b.t[after] - b.t[first]
@@ -256,7 +260,7 @@ func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u
 		return b.t[n-1] + d/2, d, u
 	}
 	// A settling vacuum passes the tolerance between the two.
-	return b.t[i-1] + d*(off-tol)/(off-now), d, min(d, d*math.Hypot(scatter, levelU)/(off-now))
+	return b.t[n-1] + d*(off-tol)/(off-now), d, min(d, d*math.Hypot(scatter, levelU)/(off-now))
 }
 
 // noisyMedian returns by how much noise of standard deviation sigma moves the median of the

@@ -17,6 +17,8 @@ type shut struct {
 	gapTo     float64 // end of the last gap
 	cycles    int     // from shut to shut
 	onS       float64 // time on in them
+	lastOnS   float64 // in the last
+	lastOff   float64 // when it was shut before the last time
 	slopes    sums    // of every stretch, kPa/s
 	known     bool    // the rest: of the longest
 	slopeU    float64
@@ -55,11 +57,22 @@ func (k *Tracker) shutAt(p *cycle, x instant) {
 		s.firstOff = x.order
 	case s.onAgain:
 		s.cycles++
-		s.onS += x.order - s.onAt
+		s.lastOnS, s.lastOff = x.order-s.onAt, s.offAt
+		s.onS += s.lastOnS
 	}
 	s.onAgain, s.offAt = false, x.order
 	p.shut, p.supplyShut = true, x
 	k.shut.reset()
+}
+
+// cutShort takes the last cycle back where the supply shut for the release at x: what was on then
+// would have been on longer.
+func (s *shut) cutShort(x instant, beside float64) {
+	if s.cycles > 0 && !s.onAgain && x.order-s.offAt <= max(x.beside, beside) {
+		s.cycles--
+		s.onS -= s.lastOnS
+		s.offAt = s.lastOff
+	}
 }
 
 // closeLeakDown ends a stretch with the supply shut at time t: released, or evacuated again.
@@ -70,6 +83,7 @@ func (k *Tracker) closeLeakDown(p *cycle, t float64, again bool) {
 	}
 	if again {
 		s.onAgain, s.onAt = true, t
+		k.cycling.on.reset() // a block holds samples of one time on
 	}
 	slope, u := k.shut.slope()
 	if math.IsNaN(slope) {

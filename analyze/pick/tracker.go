@@ -332,7 +332,11 @@ func (k *Tracker) JudgedS() float64 { return k.lastMT }
 func (k *Tracker) frontier() float64 {
 	f := max(k.vacPassed, k.passed-deadAfterS)
 	for _, s := range k.switches {
-		f = min(f, max(s.heard(), k.passed-deadAfterS))
+		if s.passed < k.passed-deadAfterS {
+			f = min(f, k.passed-deadAfterS)
+		} else {
+			f = min(f, s.heard())
+		}
 	}
 	return f
 }

@@ -360,7 +360,7 @@ export const text = {
     "noise of the flow beside a change": "noise of the flow beside a change", "what noise of the flow beside a change leaves": "what noise of the flow beside a change leaves",
     "drift of the flow over the hold's ends": "drift of the flow over the hold's ends",
     "upper turns between samples": "upper turns between samples", "lower turns between samples": "lower turns between samples",
-    "fall within five samples": "fall within five samples", "between samples": "between samples", "between the seal and the next sample": "between the seal and the next sample", "wait before an arrival burst": "wait before an arrival burst",
+    "fall within five samples": "fall within five samples", "lag of the sensor over the rise": "lag of the sensor over the rise", "between samples": "between samples", "between the seal and the next sample": "between the seal and the next sample", "wait before an arrival burst": "wait before an arrival burst",
     vacuum: "vacuum", flow: "flow", power: "power", air: "air", carried: "carried", part_present: "part present",
     // What became of polls, and faults.
     "timed out": "timed out", refused: "refused", spoiled: "spoiled", "lost with the connection": "lost with the connection", "without connection": "without connection", skipped: "skipped", "backed off": "backed off",
@@ -379,7 +379,6 @@ export const text = {
   /** Codes that name a channel's kind, or what a device answered: {} is that. */
   shapes: {
     "noise of {}": (x) => `noise of ${x}`, "calibration of {}": (x) => `calibration of ${x}`, "limits of error of {}": (x) => `limits of error of ${x}`, "sampling of {}": (x) => `sampling of ${x}`,
-    "change of draw at the beginning, {}": (x) => `change of draw at the beginning, ${x}`, "change of draw inside, {}": (x) => `change of draw inside, ${x}`, "change of draw at the end, {}": (x) => `change of draw at the end, ${x}`,
     "instant at an end of the phase, {}": (x) => `instant at an end of the phase, ${x}`, "edge of {} between samples": (x) => `edge of ${x} between samples`, "stamp of {}": (x) => `stamp of ${x}`, "refresh of {}": (x) => `refresh of ${x}`,
     "exception {}": (x) => `refused, exception ${x}`,
   } as Record<string, (x: string) => string>,
