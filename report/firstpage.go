@@ -149,7 +149,7 @@ func tidy(levels string) string {
 		if n, err := strconv.Atoi(p); err == nil {
 			p = plural(n, "cup")
 		}
-		if p = strings.TrimSuffix(p, " |"); strings.TrimSpace(p) != "" {
+		if strings.TrimSpace(p) != "" {
 			parts = append(parts, p)
 		}
 	}

@@ -133,7 +133,7 @@ func (r *TrialReport) statisticsSection() document.Section {
 	row("Shares that fail: drops, seal times over the limit", "exact binomial bounds (Clopper and Pearson), one-sided", "picks that do not depend on each other",
 		if0(compare.DropsCluster, "NO: failures cluster by piece; picks were counted for less by the design effect", "no clustering by piece was shown"))
 	row("Tolerance limits", "distribution-free by ranks; with too few picks the normal limit, of logarithms for times", "that the pieces tried are like those to come",
-		if0(compare.NormalRefused, "where picks never sealed or were too few, no normal limit is given", "a limit could be had for every setup")+map[bool]string{true: "; of some setups one piece only was tried, which cannot show it", false: ""}[onePiece])
+		if0(compare.NormalRefused, "where picks never sealed, were too few, or failed by more than the scatter of the others, no normal limit is given", "a limit could be had for every setup")+map[bool]string{true: "; of some setups one piece only was tried, which cannot show it", false: ""}[onePiece])
 	if used != nil {
 		row("Differences between setups", strings.Join(used, "; "), "pieces drawn at random, runs in random order",
 			if0(compare.OrderConfounded, "NOT for all: some levels were tried one after the other, so that a drift would look like a difference", "levels were mixed in time")+

@@ -86,7 +86,10 @@ func Choose(t *Trial, mix []BagShare, rate float64, b int, seed uint64) Choice {
 	dear := slices.DeleteFunc(slices.Clone(machine), func(f string) bool { return !slices.Contains(t.dear(), f) })
 	groups, order := split(tried, func(u unit) string { return levels(u.setup, machine) })
 	for _, name := range order {
-		m := Machine{Levels: name, Engine: levels(groups[name][0].setup, dear), Answer: Holds}
+		m := Machine{Levels: stated(name), Engine: stated(levels(groups[name][0].setup, dear)), Answer: Holds}
+		if slices.ContainsFunc(c.Machines, func(o Machine) bool { return o.Levels == m.Levels }) {
+			m.Levels = name // what one states as one factor the other states as another
+		}
 		for _, share := range mix {
 			r := BagResult{Bag: share.Bag, Answer: NotShown, EnergyJ: analyze.None(), DropBound: math.NaN()}
 			for _, u := range groups[name] {

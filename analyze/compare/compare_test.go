@@ -173,6 +173,27 @@ func TestSides(t *testing.T) {
 	assert.InDelta(t, math.Log(1.5), math.Abs(math.Log1p(e.Percent.Value/100)), 0.02, "side and cup cannot be told apart")
 }
 
+// A cup that comes off in some picks is no scatter of the others: what is normal of those does not
+// overrule the failures that were seen, however far the others lie from the limit.
+func TestNormalLimitYieldsToFailures(t *testing.T) {
+	for failed, want := range map[int]Answer{0: Holds, 1: NotShown, 3: NotShown, 60: DoesNot} {
+		m := made{bags: 1, cups: 1, pieces: 12, picks: 15, pickSD: 0.05, requirement: noRequirement()}
+		trial := m.trial(seeded(5, 0))
+		trial.Requirement.VacuumMinKPa, trial.Requirement.VacuumShare = 10, 0.99
+		rng := seeded(6, 0)
+		for i := range trial.Picks {
+			trial.Picks[i].LowestVacuumKPa.Value = 17.9 + 0.4*rng.NormFloat64()
+		}
+		for i := range failed {
+			trial.Picks[(i*13+5)%len(trial.Picks)].LowestVacuumKPa.Value = 8 + 0.01*float64(i)
+		}
+		c := Judge(trial)[0].Criteria[0]
+		assert.Equal(t, want, c.Answer, "%d failed: %+v", failed, c)
+		assert.Equal(t, failed, c.Failed)
+		assert.Equal(t, failed > 0 && failed < 60, hasCode(c.Warnings, NormalRefused), "%d failed: %+v", failed, c)
+	}
+}
+
 func TestJudge(t *testing.T) {
 	m := made{bags: 1, cups: 1, pieces: 12, picks: 25, pieceSD: 0, runSD: 0, pickSD: 0.1, requirement: noRequirement()}
 	for _, c := range []struct {

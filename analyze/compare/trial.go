@@ -32,7 +32,7 @@ const (
 	Unadjusted      analyze.Code = "interval not adjusted"        // for the number of comparisons; the verdict is
 	NotIndependent  analyze.Code = "stations share an engine"     //
 	DropsCluster    analyze.Code = "drops cluster"                // A: design effect, that counts divide by
-	NormalRefused   analyze.Code = "normal limit refused"         // picks are unsealed, or too few
+	NormalRefused   analyze.Code = "normal limit refused"         // picks are unsealed, too few, or fail in another way
 	Sequential      analyze.Code = "stopped sequentially"         // no bounds of fixed size are given
 	SpoiledMatters  analyze.Code = "spoiled picks matter"         // A: picks marked as spoiled; with them the answer differs
 	GapsMatter      analyze.Code = "picks touched by gaps matter" // A: such picks; without them the answer differs
@@ -219,6 +219,12 @@ func levels(s *config.Setup, factors []string) string {
 	for i, f := range factors {
 		parts[i] = s.Level(f)
 	}
+	return strings.Join(parts, " | ")
+}
+
+// stated returns levels without those that a setup does not state.
+func stated(levels string) string {
+	parts := slices.DeleteFunc(strings.Split(levels, " | "), func(p string) bool { return strings.TrimSpace(p) == "" })
 	return strings.Join(parts, " | ")
 }
 

@@ -291,8 +291,19 @@ func (t *Trial) limit(name string, clusters [][]float64, limit, share, side floa
 			back = math.Exp
 		}
 		k := stats.ToleranceFactor(c.Worth, 1-share, confidence)
-		c.Normal = back(stats.Mean(x) + side*k*stats.SD(x))
-	} else {
+		mean, sd, edge := stats.Mean(x), stats.SD(x), limit
+		if side > 0 {
+			edge = math.Log(limit)
+		}
+		c.Normal = back(mean + side*k*sd)
+		// The few picks that fail, a cup off, may be of another kind than the others. A normal limit
+		// says nothing of them where more failed than may, or more (at 99 %) than it has beyond the limit.
+		beyond := 0.5 * math.Erfc(side*(edge-mean)/sd/math.Sqrt2)
+		if failed, n := float64(c.Failed), float64(c.Picks); failed > 0 && side*c.Normal <= side*limit && (failed > share*n || stats.LowerBound(failed, n, 0.99) > beyond) {
+			c.Normal = math.NaN()
+		}
+	}
+	if math.IsNaN(c.Normal) {
 		c.Warnings = append(c.Warnings, analyze.Warn(NormalRefused))
 	}
 	need := stats.FreeSize(1, 1-share, confidence)

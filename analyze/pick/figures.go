@@ -345,6 +345,9 @@ func (k *Tracker) leakFlow(p *cycle) analyze.Figure {
 		}
 		return analyze.None()
 	}
+	if p.cycled.does { // most of the time its valve is shut, and nothing flows
+		return analyze.None(analyze.Warn(analyze.EngineCycles))
+	}
 	s := k.spread()
 	s.Normal("noise of the flow's median", p.flowU)
 	if !math.IsNaN(p.flowBias) { // as for the hold vacuum

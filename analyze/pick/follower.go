@@ -12,7 +12,6 @@ import (
 type follower struct {
 	ch       sample.Channel
 	passed   float64
-	fault    bool
 	gapLimit float64
 	queue    []reading // taken, not yet read
 	past     []reading // read, the last few seconds of them
@@ -59,8 +58,9 @@ func (f *follower) take(times []float64, counts []int64) {
 			continue
 		}
 		t := times[i]
-		gap := f.passed > math.Inf(-1) && (f.fault || t-f.passed > f.gapLimit)
-		f.fault = false
+		// A lost answer alone is no gap here: what may have been drawn between two samples is in the
+		// uncertainty of the integral, whatever made the time between them long.
+		gap := t-f.passed > f.gapLimit && !math.IsInf(f.passed, -1)
 		f.queue = append(f.queue, reading{t: t, v: f.ch.Value(n), gap: gap})
 		f.passed = t
 	}

@@ -291,7 +291,6 @@ func (k *Tracker) takeFault(b sample.Batch) bool {
 		case r.sw != nil:
 			r.sw.fault = true
 		case r.fol != nil:
-			r.fol.fault = true
 		default:
 			continue
 		}
