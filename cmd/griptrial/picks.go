@@ -27,7 +27,7 @@ type picksOptions struct {
 	set     int
 	station string
 	json    bool
-	explain int
+	explain string
 
 	pairs       string
 	lineSpeed   bool
@@ -44,7 +44,7 @@ func picksCommand() *cobra.Command {
 		Short: "Show the picks of a recorded trial",
 		Example: `  griptrial picks demo.gtrial
   griptrial picks demo.gtrial --station left --json
-  griptrial picks demo.gtrial --station left --explain 3
+  griptrial picks demo.gtrial --explain left/3
   griptrial picks demo.gtrial --pairs
   griptrial picks demo.gtrial --page
   griptrial picks demo.gtrial --line-speed --rate "45 /min"
@@ -61,7 +61,7 @@ func picksCommand() *cobra.Command {
 	f := c.Flags()
 	f.StringVar(&o.station, "station", "", "only this station")
 	f.IntVar(&o.set, "set", 1, "analysis to show; 1 is the one made while recording")
-	f.IntVar(&o.explain, "explain", 0, "show the uncertainty budgets of this pick of --station, line by line")
+	f.StringVar(&o.explain, "explain", "", "show the uncertainty budgets of this pick, STATION/N, or N of --station, line by line")
 	f.StringVar(&o.pairs, "pairs", "", "show which picks of two stations belong together; --pairs=left,right where there are more")
 	f.Lookup("pairs").NoOptDefVal = allPairs
 	f.BoolVar(&o.lineSpeed, "line-speed", false, "hold seal times against the line's cycle, with switch points")
@@ -155,7 +155,7 @@ func showPicks(w io.Writer, path string, o *picksOptions) error {
 		return wrongf("--station: found %q; the trial has %s", o.station, strings.Join(all, ", "))
 	}
 	switch {
-	case o.explain != 0:
+	case o.explain != "":
 		return explainPick(w, t, o)
 	case o.pairs != "":
 		return showPairs(w, t, o)
@@ -288,13 +288,21 @@ func drawTraces(batches iter.Seq2[sample.Batch, error], groups []sample.Group, r
 // explainPick writes the uncertainty budgets of one pick.
 func explainPick(w io.Writer, t *store.Trial, o *picksOptions) error {
 	h := t.Header()
-	if o.station == "" {
-		if len(h.Stations) != 1 {
-			return wrongf("--explain: --station is missing; the trial has %s", strings.Join(h.Stations, ", "))
-		}
-		o.station = h.Stations[0]
+	station, number, both := strings.Cut(o.explain, "/")
+	switch {
+	case both:
+	case o.station != "":
+		station, number = o.station, o.explain
+	case len(h.Stations) == 1:
+		station, number = h.Stations[0], o.explain
+	default:
+		return wrongf("--explain: the station is missing; want STATION/N such as %s/3; the trial has %s", h.Stations[0], strings.Join(h.Stations, ", "))
 	}
-	p, budgets, err := record.Explain(t, t.Path(), o.set, o.station, o.explain)
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		return wrongf("--explain: found %q; want STATION/N such as %s/3", o.explain, h.Stations[0])
+	}
+	p, budgets, err := record.Explain(t, t.Path(), o.set, station, n)
 	if errors.Is(err, record.ErrNoPick) {
 		return wrong(err)
 	}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -83,6 +85,11 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 			return wrong(err)
 		}
 		a.TrialText = trial.Text
+		if _, recorded, err := record.TextsOf(t, path, 1); err == nil {
+			for _, line := range otherSetups(recorded, trial) {
+				fmt.Fprintf(stderr, "%s: %s\n", o.trial, line)
+			}
+		}
 	}
 	stations, err := record.AnalysisOf(t, path, a)
 	if err != nil {
@@ -125,6 +132,38 @@ func reanalyse(ctx context.Context, stdout, stderr io.Writer, path string, o *re
 	}
 	fmt.Fprintf(stdout, "%s: %sset %d: %d picks, %d events; see griptrial picks %s --set %d\n", path, went, set, picks, events, path, set)
 	return nil
+}
+
+// otherSetups says, a line each and few of them, where a trial names other setups than were recorded:
+// a requirement may be another one afterwards, what was picked may not.
+func otherSetups(recorded, now *config.Trial) (lines []string) {
+	const most = 4
+	for i, r := range recorded.Runs {
+		for _, station := range slices.Sorted(maps.Keys(r.Setups)) {
+			if len(lines) == most {
+				return append(lines, "… and more; the picks are told by the setups of this file from now on")
+			}
+			was := recorded.Setup(r.Setups[station])
+			var is *config.Setup
+			if i < len(now.Runs) {
+				is = now.Setup(now.Runs[i].Setups[station])
+			}
+			if was == nil {
+				continue
+			}
+			if is == nil {
+				lines = append(lines, fmt.Sprintf("run %d has no setup at %s, where %q was recorded", i+1, station, was.Name))
+				continue
+			}
+			for _, f := range config.Factors {
+				if a, b := was.Level(f), is.Level(f); a != b {
+					lines = append(lines, fmt.Sprintf("run %d at %s: %s %q, recorded with %q", i+1, station, f, b, a))
+					break
+				}
+			}
+		}
+	}
+	return lines
 }
 
 // unfinished returns the set of an interrupted re-analysis by this version from the same.
