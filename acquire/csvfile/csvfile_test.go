@@ -716,3 +716,18 @@ func TestPressureDecay(t *testing.T) {
 		require.ErrorContains(t, err, "all values of pressure_bar are positive; --vacuum-sign positive reads vacuums")
 	}
 }
+
+// Headers may hold their units, that of the time as well: the text of the header is what one types.
+func TestUnitsInHeaders(t *testing.T) {
+	for header, time := range map[string]string{"Zeit [ms];Vakuum [kPa]": "Zeit [ms]", "Zeit;Vakuum [kPa]": "Zeit[ms]", "Zeit[ms];Vakuum [kPa]": "Zeit[ms]"} {
+		r, err := Read(strings.NewReader(header+"\n0;1,5\n10;2,5\n20;3,5\n"), "log.csv", Options{Time: time, AmbientKPa: math.NaN(), Columns: columns(t, "vacuum Vakuum [kPa]")})
+		require.NoError(t, err, header)
+		b := r.Recordings[0].Batches()
+		n := 0
+		for x := range b {
+			n += len(x.T)
+			require.EqualValues(t, 20e6, x.T[len(x.T)-1], header)
+		}
+		require.Equal(t, 3, n)
+	}
+}

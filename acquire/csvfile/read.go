@@ -68,7 +68,8 @@ type table struct {
 	timeIndex   int
 	timeTimes   int64 // 1 of the time column is timeTimes × 10^-timePlaces ns
 	timePlaces  int
-	groupIndex  int // -1 without groups
+	timeSpec    string // as written: a header may hold the unit itself
+	groupIndex  int    // -1 without groups
 
 	started    bool // a row was read
 	clock      bool // times are RFC 3339
@@ -155,6 +156,7 @@ func (t *table) checkOptions() error {
 		return err
 	}
 	// Times is whole for every unit of time, and Over a power of ten.
+	t.timeSpec = strings.TrimSpace(t.o.Time)
 	t.o.Time, t.timeTimes, t.timePlaces = name, int64(unit.Times), int(math.Round(math.Log10(unit.Over)))-9
 	for _, c := range t.o.Columns {
 		if !c.Kind.Switched() {
@@ -239,7 +241,7 @@ func (t *table) split(header string) (names []string, delimiter rune, err error)
 
 // wanted yields each column asked for: its name and, if that is another, its name as written.
 func (t *table) wanted() [][2]string {
-	w := [][2]string{{t.o.Time, t.o.Time}}
+	w := [][2]string{{t.o.Time, t.timeSpec}}
 	if t.o.Group != "" {
 		w = append(w, [2]string{t.o.Group, t.o.Group})
 	}
