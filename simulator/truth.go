@@ -29,7 +29,8 @@ func (m *Maybe) UnmarshalJSON(b []byte) error {
 }
 
 // Truth is what really happened in one pick, from the physics without a sensor. Instants
-// are plant seconds.
+// are plant seconds. Its vacuum is that at the cup, or of several cups at their manifold: with the
+// valve just open that may pass the required vacuum before there is a bag.
 type Truth struct {
 	Station string `json:"station"`
 	N       int    `json:"n"`   // from 1, at its station
