@@ -242,7 +242,12 @@ func ahead(x, q, trust float64) float64 {
 // about returns the samples about sample at, without one-sample spikes, and the index among them
 // of that sample or of the one after it; they are good until the next sample comes.
 func (k *Tracker) about(at int) (*trace, int) {
-	r, c := &k.trace, &k.near
+	// Samples that have come and are not judged yet do not count: how many those are depends on
+	// the batches in which they came.
+	heard := k.trace
+	n := min(max(k.next, at)+1, heard.len()) - heard.base
+	heard.t, heard.v, heard.half, heard.gap = heard.t[:n], heard.v[:n], heard.half[:n], heard.gap[:n]
+	r, c := &heard, &k.near
 	t := r.time(at)
 	const span = 2 * maxReach
 	first, last := at, at
@@ -262,10 +267,13 @@ func (k *Tracker) about(at int) (*trace, int) {
 		last++
 	}
 	limit := max(0.5, 6*k.noise.sigma())
-	if !r.spiked(first, last, limit) {
+	whole := func() (*trace, int) {
 		a, b := first-r.base, last+1-r.base
 		k.view = trace{t: r.t[a:b], v: r.v[a:b], half: r.half[a:b], gap: r.gap[a:b]}
 		return &k.view, at - first
+	}
+	if !r.spiked(first, last, limit) {
+		return whole()
 	}
 	*c = trace{t: c.t[:0], v: c.v[:0], half: c.half[:0], gap: c.gap[:0]}
 	near := 0
@@ -276,6 +284,9 @@ func (k *Tracker) about(at int) (*trace, int) {
 		if !r.spike(i, limit) {
 			c.append(r.time(i), r.vacuum(i), r.stampHalf(i), i > first && r.gapBefore(i))
 		}
+	}
+	if c.len() < 2 { // so slowly sampled that a turn looks like a spike
+		return whole()
 	}
 	return c, min(near, c.len()-1)
 }

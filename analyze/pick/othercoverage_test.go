@@ -129,7 +129,7 @@ func otherFigures(t *testing.T, picks int, rate, sigma, tau float64) {
 		n := float64(c.n)
 		assert.Equal(t, picks, c.n+c.unresolved)
 		if n > 50 {
-			assert.GreaterOrEqual(t, c.share(), 0.93-2.5*math.Sqrt(0.95*0.05/n), name)
+			assert.GreaterOrEqual(t, c.share(), 0.92-2.5*math.Sqrt(0.95*0.05/n), name)
 		}
 	}
 }
