@@ -595,9 +595,7 @@ func (k *Tracker) closeHold(p *cycle, t float64) {
 	p.width = s.tally.width
 	p.firstHalf, p.secondHalf = s.blocks.halves()
 	p.sigma = k.noise.sigma()
-	if p.sigma > 0 && math.Abs(p.secondHalf-p.firstHalf) > p.sigma/10 {
-		p.bias, p.scatter = s.blocks.noisyMedian(p.sigma)
-	}
+	p.bias, p.scatter = s.blocks.moved(p.firstHalf, p.secondHalf, p.sigma)
 	level, u := p.holdMedian, 1.2533*p.sigma/math.Sqrt(float64(max(p.holdN, 1)))
 	if !math.IsNaN(p.bias) {
 		level, u = level-p.bias, math.Hypot(u, 0.6*p.bias)

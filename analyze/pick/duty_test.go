@@ -44,28 +44,8 @@ func dutyCell(t *testing.T, rate, noise, rise float64, bent bool, picks int) {
 		riseS, fallS := rise*(1+0.2*rng.Float64()), 2+2*rng.Float64()
 		lo, hi := 50.0, 58+4*rng.Float64()
 		phase := rng.Float64() * 5
-		v := func(x float64) float64 {
-			y := math.Mod(x+phase, riseS+fallS)
-			if y < fallS {
-				return hi - (hi-lo)*y/fallS
-			}
-			y = (y - fallS) / riseS
-			if bent {
-				return 85 - (85-lo)*math.Exp(-math.Log((85-lo)/(85-hi))*y)
-			}
-			return lo + (hi-lo)*y
-		}
-		b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: noise, seed: rng.Uint64(), vacuum: func(x float64) float64 {
-			switch {
-			case x < 1:
-				return 0
-			case x < 1.2:
-				return min(v(x), 300*(x-1))
-			case x < end:
-				return v(x)
-			}
-			return v(end) * math.Exp(-(x-end)/0.02)
-		}, switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, end)}}
+		b := bench{intervalS: 1 / rate, stepKPa: 0.01, noiseKPa: noise, seed: rng.Uint64(), vacuum: saver(riseS, fallS, lo, hi, phase, bent, end),
+			switches: map[sample.Kind]func(float64) bool{sample.Supply: between(1, end)}}
 		p, _, _ := b.picks(Settings{Station: "A", RequiredKPa: require30}, 0, end+2)
 		require.Len(t, p, 1)
 		for _, x := range []struct {

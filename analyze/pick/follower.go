@@ -179,11 +179,8 @@ func (f *follower) endHold(p *cycle) {
 	p.flowMedian = f.tally.median()
 	sigma := f.noise.sigma()
 	first, second := f.blocks.halves()
-	p.flowBias, p.flowDrift = math.NaN(), (second-first)/((p.holdTo-p.holdFrom)/2)
-	scatter := math.NaN()
-	if sigma > 0 && math.Abs(second-first) > sigma/10 {
-		p.flowBias, scatter = f.blocks.noisyMedian(sigma)
-	}
+	bias, scatter := f.blocks.moved(first, second, sigma)
+	p.flowBias, p.flowDrift = bias, (second-first)/((p.holdTo-p.holdFrom)/2)
 	if math.IsNaN(scatter) {
 		scatter = 1.2533 * sigma
 	}

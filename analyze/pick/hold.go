@@ -263,6 +263,15 @@ func (b *blocks) within(level, levelU, tol, from, sigma float64) (t, interval, u
 	return b.t[n-1] + d*(off-tol)/(off-now), d, min(d, d*math.Hypot(scatter, levelU)/(off-now))
 }
 
+// moved is noisyMedian where first and second, the medians of the halves, differ by so much that
+// noise moves the median; else NaN.
+func (b *blocks) moved(first, second, sigma float64) (shift, scatter float64) {
+	if sigma > 0 && math.Abs(second-first) > sigma/10 {
+		return b.noisyMedian(sigma)
+	}
+	return math.NaN(), math.NaN()
+}
+
 // noisyMedian returns by how much noise of standard deviation sigma moves the median of the
 // samples from that of the vacuum itself, since it draws a rise's short tail to its long one,
 // and by how much it makes the median of one sample scatter; NaN for fewer than five blocks.
